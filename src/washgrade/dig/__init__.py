@@ -1,0 +1,1 @@
+"""The dig: what a load holds, what a reach holds, and which reach comes first."""

@@ -1,0 +1,72 @@
+r"""Every error and warning that washgrade raises on purpose.
+
+::
+
+    WashgradeError
+    ├── InputError (ValueError)        a value that cannot be right: what, found, allowed
+    │   ├── GroundError                the land: a DEM, a channel, a projection
+    │   └── RecordError                a field record
+    │       └── FileFaults             every fault of every row of one file, in one report
+    └── SiteError (OSError)            the site folder: missing, broken, locked, unreadable
+    WashgradeWarning (UserWarning)
+    └── GroundWarning                  the ground was read, but something about it is doubtful
+
+The command line turns each ``WashgradeError`` into its sentence and exit code 2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = [
+    "FileFaults",
+    "GroundError",
+    "GroundWarning",
+    "InputError",
+    "RecordError",
+    "SiteError",
+    "WashgradeError",
+    "WashgradeWarning",
+]
+
+
+class WashgradeError(Exception):
+    """Root of all errors of the package."""
+
+
+class InputError(WashgradeError, ValueError):
+    """A value that cannot be right."""
+
+
+class GroundError(InputError):
+    """The land cannot be read or worked: a DEM, a channel, a projection."""
+
+
+class RecordError(InputError):
+    """A field record that cannot be right."""
+
+
+class FileFaults(RecordError):
+    """All the faults found in one file of records.
+
+    Parameters
+    ----------
+    faults : sequence of str
+        One sentence for each fault, each beginning with the file and the row.
+    """
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(self.faults))
+
+
+class SiteError(WashgradeError, OSError):
+    """The site folder is missing, broken, locked or unreadable."""
+
+
+class WashgradeWarning(UserWarning):
+    """Root of all warnings of the package."""
+
+
+class GroundWarning(WashgradeWarning):
+    """The ground was read, but something about it is doubtful."""

@@ -1,0 +1,1 @@
+"""The doors to files: rasters, vectors, the notebook, and what others exchange."""

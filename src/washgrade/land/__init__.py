@@ -1,0 +1,1 @@
+"""The land: what a DEM says about channels and reaches. Arrays in, arrays out."""

@@ -1,0 +1,1 @@
+"""The sand: grade along the channels, with honest uncertainty."""
