@@ -1,0 +1,46 @@
+# make demo    lay out the demo site in ./demo, run the whole job, say where the page is
+# make test    all tests
+# make check   format, lint, types, import contracts
+# make bench   the benchmarks, each a ratio against a reference in the same run
+PYTHON ?= python3
+VENV := .venv
+ifeq ($(OS),Windows_NT)
+BIN := $(VENV)/Scripts
+else
+BIN := $(VENV)/bin
+endif
+
+.PHONY: demo test check bench clean
+
+$(VENV)/installed: pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit("washgrade needs Python 3.11 or newer; found " + sys.version.split()[0] + ". Try: make PYTHON=python3.12 demo") if sys.version_info < (3, 11) else None'
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@echo "Installing washgrade into $(VENV) (a few minutes the first time) ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade "pip>=25.1"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	@touch $@
+
+$(VENV)/installed-test: $(VENV)/installed
+	@echo "Installing what the tests need ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --group test
+	@touch $@
+
+demo: $(VENV)/installed
+	@$(BIN)/washgrade demo demo
+
+test: $(VENV)/installed-test
+	$(BIN)/python -m pytest -q
+
+check: $(VENV)/installed-test
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: $(VENV)/installed-test
+	$(BIN)/python benchmarks/ground.py
+	$(BIN)/python benchmarks/grade.py
+	$(BIN)/python benchmarks/page.py
+
+clean:
+	rm -rf $(VENV) demo build dist
