@@ -285,8 +285,8 @@ def sample_rows(rng, cells, grade, to_lonlat):
                 note(cell, day, share, top_cm="0", bottom_cm="10", words="second scoop beside the first")
     slip = rows[2] | {
         "id": str(uuid.uuid5(NAMESPACE, "slip")),
-        "magnetic_mass_g": f"{min(float(rows[2]['magnetic_mass_g'] or 20) * 10, 300):.1f}",
-        "dry_mass_g": rows[2]["dry_mass_g"] or "700",
+        "magnetic_mass_g": f"{float(rows[2]['magnetic_mass_g']) * 10:.1f}",
+        "dry_mass_g": rows[2]["dry_mass_g"],
         "wet_mass_g": "",
         "moisture_percent": "",
         "note": "decimal point slipped; struck in the demo",
