@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,8 +10,9 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.errors import GroundError
+from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
 
-__all__ = ["Dem"]
+__all__ = ["Dem", "hillshade", "horn_gradient"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +33,7 @@ class Dem:
     Raises
     ------
     GroundError
-        If the array is not two-dimensional or holds no height at all.
+        If the array is not two-dimensional, holds no height at all or holds an infinite one.
     InputError
         If the cell size or a corner is no finite number.
 
@@ -59,7 +61,13 @@ class Dem:
                 f"Invalid 'elevation_m' of {self.elevation_m.ndim} dimensions. It must have rows and columns."
             )
         if not np.isfinite(self.elevation_m).any():
-            raise GroundError("The DEM holds no height at all. It must have at least one cell that is not void.")
+            raise GroundError(
+                "The DEM holds no height at all. It must have at least one cell that is not void."
+            )
+        if np.isinf(self.elevation_m).any():
+            raise GroundError(
+                "The DEM holds infinite heights. It must hold finite heights, or NaN for voids."
+            )
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -96,3 +104,146 @@ class Dem:
             Northings in metres.
         """
         return self.north_m - (np.asarray(row) + 0.5) * self.cell_m
+
+
+def horn_gradient(
+    elevation_m: NDArray[np.float32], cell_m: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Slope of the ground towards the east and towards the south.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float32, shape (rows, cols)
+        Heights in metres, row 0 in the north; NaN is a void.
+    cell_m : float
+        Side of a cell in metres.
+
+    Returns
+    -------
+    eastward, southward : ndarray of float32, shape (rows, cols)
+        Rise per distance along the columns and along the rows; NaN on voids. Positive where the ground
+        climbs that way.
+
+    Raises
+    ------
+    InputError
+        If the cell size is not above 0.
+    GroundError
+        If the array has no two dimensions, no cell, too many cells or an infinite height.
+
+    Notes
+    -----
+    Horn's weights over the eight neighbours: with rows ``a b c / d e f / g h i``, eastward is
+    ``((c + 2f + i) - (a + 2d + g)) / 8`` cells and southward ``((g + 2h + i) - (a + 2b + c)) / 8`` cells.
+    At the map's edge and beside voids a missing neighbour is put on the straight line through the cell and
+    the neighbour opposite (our choice, because a plane then keeps its slope); if both are missing, both
+    are level with the cell.
+
+    References
+    ----------
+    Horn, B. K. P. (1981). Hill shading and the reflectance map. Proceedings of the IEEE 69(1), 14-47.
+
+    Examples
+    --------
+    >>> east, south = horn_gradient(np.array([[2, 4, 6], [-1, 1, 3], [-4, -2, 0]], np.float32), 1.0)
+    >>> float(east[1, 1]), float(south[1, 1])
+    (2.0, -3.0)
+    """
+    cell_m = number("cell_m", cell_m, above=0)
+    heights = as_heights(elevation_m)
+    eastward = np.empty_like(heights)
+    southward = np.empty_like(heights)
+    _horn(heights, cell_m, eastward, southward)
+    return eastward, southward
+
+
+@kernel
+def _horn(
+    heights: NDArray[np.float32],
+    cell_m: float,
+    eastward: NDArray[np.float32],
+    southward: NDArray[np.float32],
+) -> None:
+    """Fill in the two slopes."""
+    rows, cols = heights.shape
+    around = np.empty(8, np.float64)
+    for row in range(rows):
+        for col in range(cols):
+            here = np.float64(heights[row, col])
+            if np.isnan(here):
+                eastward[row, col] = np.nan
+                southward[row, col] = np.nan
+                continue
+            for k in range(8):
+                near_row = row + ROW_STEP[k]
+                near_col = col + COL_STEP[k]
+                around[k] = np.nan
+                if 0 <= near_row < rows and 0 <= near_col < cols:
+                    around[k] = heights[near_row, near_col]
+            for k in range(4):
+                first, second = around[k], around[k + 4]
+                if np.isnan(first):
+                    around[k] = here if np.isnan(second) else 2.0 * here - second
+                if np.isnan(second):
+                    around[k + 4] = here if np.isnan(first) else 2.0 * here - first
+            east = around[7] + 2.0 * around[0] + around[1]
+            west = around[5] + 2.0 * around[4] + around[3]
+            north = around[5] + 2.0 * around[6] + around[7]
+            south = around[3] + 2.0 * around[2] + around[1]
+            eastward[row, col] = (east - west) / (8.0 * cell_m)
+            southward[row, col] = (south - north) / (8.0 * cell_m)
+
+
+def hillshade(
+    dem: Dem, *, azimuth_deg: float = 315.0, altitude_deg: float = 45.0, exaggeration: float = 1.0
+) -> NDArray[np.float32]:
+    """Brightness of the ground under a low sun, for a relief.
+
+    Parameters
+    ----------
+    dem : Dem
+        The ground.
+    azimuth_deg : float, optional
+        Where the light comes from, degrees clockwise from north. 315 is the mapmakers' habit (common
+        practice, no source): under light from below, people see hollows as hills.
+    altitude_deg : float, optional
+        Height of the light above the horizon, degrees, 0 to 90; 45 likewise.
+    exaggeration : float, optional
+        Factor on the heights, above 0; 1 shows the ground as it is.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, cols)
+        0 in shade to 1 facing the light; NaN on voids.
+
+    Raises
+    ------
+    InputError
+        If an angle is not finite, the altitude is outside 0 to 90 or the exaggeration is not above 0.
+
+    Notes
+    -----
+    The cosine of the angle between the light and the surface normal from `horn_gradient`, not below 0
+    (Lambert's law). Cast shadows are not drawn.
+
+    References
+    ----------
+    Horn, B. K. P. (1981). Hill shading and the reflectance map. Proceedings of the IEEE 69(1), 14-47.
+
+    Examples
+    --------
+    >>> flat = Dem(elevation_m=np.zeros((2, 2), np.float32), cell_m=5, west_m=0, north_m=0, crs="EPSG:25830")
+    >>> hillshade(flat, altitude_deg=30).round(4).tolist()
+    [[0.5, 0.5], [0.5, 0.5]]
+    """
+    azimuth = math.radians(number("azimuth_deg", azimuth_deg))
+    altitude = math.radians(number("altitude_deg", altitude_deg, at_least=0, at_most=90))
+    exaggeration = number("exaggeration", exaggeration, above=0)
+    eastward, southward = horn_gradient(dem.elevation_m, dem.cell_m / exaggeration)
+    # The normal is (-eastward, southward, 1) in east, north, up; the light stands at azimuth and altitude.
+    lit = np.float32(math.sin(altitude)) + np.float32(math.cos(altitude)) * (
+        np.float32(math.cos(azimuth)) * southward - np.float32(math.sin(azimuth)) * eastward
+    )
+    lit /= np.sqrt(1.0 + eastward**2 + southward**2)
+    shade: NDArray[np.float32] = np.clip(lit, 0.0, 1.0).astype(np.float32, copy=False)
+    return shade

@@ -1,0 +1,161 @@
+"""The compiled loops' common ground: the decorator, the eight neighbours, a heap and growing lists.
+
+Neighbours are numbered clockwise from the east: 0 E, 1 SE, 2 S, 3 SW, 4 W, 5 NW, 6 N, 7 NE. Even numbers are
+the straight ones; the opposite of ``k`` is ``(k + 4) % 8``; ``1 << k`` is the D8 code of most GIS software.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, ParamSpec, TypeVar, cast
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from washgrade.errors import GroundError
+
+__all__ = ["COL_STEP", "ROW_STEP", "as_heights", "kernel", "mark_outlets", "neighbour_steps"]
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+ROW_STEP = np.array([0, 1, 1, 1, 0, -1, -1, -1], dtype=np.int64)
+COL_STEP = np.array([1, 1, 0, -1, -1, -1, 0, 1], dtype=np.int64)
+
+# Flat indices and counts are int32 inside the kernels: half the memory of int64.
+MOST_CELLS = 2**31 - 1
+
+
+def kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a plain loop with numba, once per machine.
+
+    Parameters
+    ----------
+    function : callable
+        Loop over arrays, in the part of Python that numba knows.
+
+    Returns
+    -------
+    callable
+        The compiled loop; numba keeps the plain one as its ``py_func``.
+
+    Examples
+    --------
+    >>> grown.py_func(np.array([1, 2])).tolist()[:2]
+    [1, 2]
+    """
+    return cast("Callable[P, R]", njit(cache=True, nogil=True)(function))
+
+
+def as_heights(elevation_m: NDArray[Any]) -> NDArray[np.float32]:
+    """Return heights as the kernels want them: float32, row by row, at least one finite, none infinite.
+
+    Parameters
+    ----------
+    elevation_m : ndarray, shape (rows, cols)
+        Heights in metres; NaN is a void.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, cols)
+        The same heights, copied only where needed.
+
+    Raises
+    ------
+    GroundError
+        If the array is not two-dimensional, is empty, is too large or holds an infinite height.
+
+    Examples
+    --------
+    >>> as_heights(np.array([[1, 2]])).dtype
+    dtype('float32')
+    """
+    heights = np.ascontiguousarray(elevation_m, dtype=np.float32)
+    if np.ndim(elevation_m) != 2:
+        raise GroundError(
+            f"Invalid 'elevation_m' of {np.ndim(elevation_m)} dimensions. It must have rows and columns."
+        )
+    if not 0 < heights.size <= MOST_CELLS:
+        raise GroundError(
+            f"Invalid 'elevation_m' of {heights.size} cells. It must have between 1 and {MOST_CELLS} cells."
+        )
+    if np.isinf(heights).any():
+        raise GroundError(
+            "Invalid 'elevation_m' with infinite heights. It must hold finite heights, or NaN for voids."
+        )
+    return heights
+
+
+@kernel
+def neighbour_steps(cols: int) -> NDArray[np.int64]:
+    """Return the steps in flat index to the eight neighbours."""  # noqa: DOC201  one line says it all
+    return ROW_STEP * cols + COL_STEP
+
+
+@kernel
+def mark_outlets(heights: NDArray[np.float32], is_outlet: NDArray[np.bool_]) -> None:
+    """Mark the cells that touch the map's edge or a void; both arrays have shape (rows, cols)."""
+    rows, cols = heights.shape
+    is_outlet[:] = False
+    for row in range(rows):
+        for col in range(cols):
+            if np.isnan(heights[row, col]):
+                for k in range(8):
+                    near_row = row + ROW_STEP[k]
+                    near_col = col + COL_STEP[k]
+                    if (
+                        0 <= near_row < rows
+                        and 0 <= near_col < cols
+                        and not np.isnan(heights[near_row, near_col])
+                    ):
+                        is_outlet[near_row, near_col] = True
+            elif row == 0 or col == 0 or row == rows - 1 or col == cols - 1:
+                is_outlet[row, col] = True
+
+
+@kernel
+def grown(items: NDArray[Any]) -> NDArray[Any]:
+    """Return a copy of a list with twice the room."""  # noqa: DOC201  one line says it all
+    larger = np.empty(2 * len(items), items.dtype)
+    larger[: len(items)] = items
+    return larger
+
+
+@kernel
+def heap_push(
+    keys: NDArray[np.float32], cells: NDArray[np.int32], size: int, key: np.float32, cell: int
+) -> None:
+    """Add an entry to a binary min-heap of ``size`` entries; the lists must have room for one more."""
+    place = size
+    while place > 0:
+        parent = (place - 1) >> 1
+        if keys[parent] <= key:
+            break
+        keys[place] = keys[parent]
+        cells[place] = cells[parent]
+        place = parent
+    keys[place] = key
+    cells[place] = cell
+
+
+@kernel
+def heap_drop(keys: NDArray[np.float32], cells: NDArray[np.int32], size: int) -> None:
+    """Remove the least entry, ``keys[0]``, from a binary min-heap of ``size`` entries."""
+    last = size - 1
+    key = keys[last]
+    cell = cells[last]
+    place = 0
+    while True:
+        child = 2 * place + 1
+        if child >= last:
+            break
+        if child + 1 < last and keys[child + 1] < keys[child]:
+            child += 1
+        if keys[child] >= key:
+            break
+        keys[place] = keys[child]
+        cells[place] = cells[child]
+        place = child
+    keys[place] = key
+    cells[place] = cell

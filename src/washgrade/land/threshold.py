@@ -1,0 +1,206 @@
+"""How much ground makes a channel: the constant-drop test."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washgrade.checks import number
+from washgrade.errors import GroundError, GroundWarning
+from washgrade.land.links import channel_cells, strahler_order, stream_drops, walk_down
+
+__all__ = ["DropTest", "constant_drop"]
+
+# Our choice, because a mean and a spread of fewer streams say nothing.
+LEAST_STREAMS = 3
+# Our choice: heads below either are noise of the DEM rather than channels; common practice, no source.
+LEAST_CELLS = 25
+LEAST_AREA_M2 = 500.0
+# Our choice, because fewer streams than a catchment a tenth as large gives leave nothing to compare.
+LARGEST_SHARE = 0.1
+# Our choice for ground on which the test decides nothing; common practice, no source.
+FALLBACK_SHARE = 0.01
+CANDIDATES = 24
+T_LIMIT = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DropTest:
+    """What the constant-drop test found for each candidate area, and the area taken.
+
+    Parameters
+    ----------
+    area_m2 : ndarray of float64, shape (candidates,)
+        Candidate upstream areas, ascending, square metres.
+    first_count, higher_count : ndarray of int64, shape (candidates,)
+        Streams of Strahler order 1, and of all higher orders.
+    first_mean_m, higher_mean_m : ndarray of float64, shape (candidates,)
+        Mean drop of these streams, metres; NaN where there are none.
+    first_sd_m, higher_sd_m : ndarray of float64, shape (candidates,)
+        Standard deviation of the drops, metres; NaN where there are fewer than two.
+    t : ndarray of float64, shape (candidates,)
+        Student's t of the difference of the means; NaN where either has fewer than 3 streams.
+    channel_area_m2 : float
+        The area taken, square metres.
+    passed : bool
+        True if the test picked it; False if it is a fallback.
+    sentence : str
+        The same in words.
+    """
+
+    area_m2: NDArray[np.float64]
+    first_count: NDArray[np.int64]
+    first_mean_m: NDArray[np.float64]
+    first_sd_m: NDArray[np.float64]
+    higher_count: NDArray[np.int64]
+    higher_mean_m: NDArray[np.float64]
+    higher_sd_m: NDArray[np.float64]
+    t: NDArray[np.float64]
+    channel_area_m2: float
+    passed: bool
+    sentence: str
+
+
+def constant_drop(
+    conditioned_m: NDArray[np.float32],
+    directions: NDArray[np.uint8],
+    upstream_cells: NDArray[np.int32],
+    *,
+    cell_m: float,
+) -> DropTest:
+    """Pick the smallest upstream area whose streams obey the law of constant drops.
+
+    In a real network, streams of every Strahler order fall by about the same height. Where the area that
+    makes a channel is set too small, hillslopes count as streams of the first order, and these fall by a
+    different height than the rest. The smallest area at which the two means no longer differ is taken.
+
+    Parameters
+    ----------
+    conditioned_m : ndarray of float32, shape (rows, cols)
+        Heights without pits, metres.
+    directions : ndarray of uint8, shape (rows, cols)
+        From `washgrade.land.flow.flow_directions`.
+    upstream_cells : ndarray of int32, shape (rows, cols)
+        From `washgrade.land.flow.upstream_cells`.
+    cell_m : float
+        Side of a cell, metres.
+
+    Returns
+    -------
+    DropTest
+        The table and the choice.
+
+    Raises
+    ------
+    InputError
+        If the cell size is not above 0.
+    GroundError
+        If the three arrays differ in shape.
+
+    Warns
+    -----
+    GroundWarning
+        If no candidate passes; a hundredth of the largest catchment is then taken.
+
+    Notes
+    -----
+    ``t = (m1 - mh) / (s sqrt(1/n1 + 1/nh))`` with the pooled variance
+    ``s^2 = ((n1 - 1) s1^2 + (nh - 1) sh^2) / (n1 + nh - 2)``; a candidate passes with ``|t| < 2``. A stream
+    runs from its head, or from where two of the order below meet, to where it joins a higher order or leaves
+    the map. Candidates are 24 areas evenly spaced in logarithm, from 25 cells or 500 square metres, whichever
+    is more, to a tenth of the largest catchment.
+
+    References
+    ----------
+    Tarboton, D. G., Bras, R. L., Rodriguez-Iturbe, I. (1991). On the extraction of channel networks from
+    digital elevation data. Hydrological Processes 5, 81-100.
+
+    Examples
+    --------
+    >>> from washgrade.land import breach, fill, flow
+    >>> rough = np.random.default_rng(1).random((80, 80)) - 0.1 * np.arange(80)[:, None]
+    >>> ground = fill.fill(breach.breach(rough, cell_m=10, max_length_m=50).elevation_m)
+    >>> ways = flow.flow_directions(ground)
+    >>> found = constant_drop(ground, ways, flow.upstream_cells(ways), cell_m=10)
+    >>> found.passed, bool(np.all(np.abs(found.t[found.area_m2 < found.channel_area_m2]) >= 2))
+    (True, True)
+    """
+    cell_m = number("cell_m", cell_m, above=0)
+    if not conditioned_m.shape == directions.shape == upstream_cells.shape:
+        raise GroundError(
+            f"Invalid arrays of shapes {conditioned_m.shape}, {directions.shape} and {upstream_cells.shape}. "
+            "Heights, directions and counts must have one shape."
+        )
+    cell_m2 = cell_m**2
+    largest_m2 = float(upstream_cells.max()) * cell_m2
+    smallest_m2 = max(LEAST_CELLS * cell_m2, LEAST_AREA_M2)
+    if largest_m2 * LARGEST_SHARE > smallest_m2:
+        area_m2 = np.geomspace(smallest_m2, largest_m2 * LARGEST_SHARE, CANDIDATES)
+    else:
+        area_m2 = np.empty(0)
+    table = np.empty((len(area_m2), 7))
+    if len(area_m2):
+        cells = channel_cells(upstream_cells, int(np.ceil(area_m2[0] / cell_m2 - 1e-9)))
+        cell, downstream, _ = walk_down(cells, directions)
+        height_m = conditioned_m.ravel()[cell].astype(np.float64)
+        count = upstream_cells.ravel()[cell]
+        for place, candidate_m2 in enumerate(area_m2):
+            # Of nodes in order, those above a larger area are in order too.
+            keep = count * cell_m2 >= candidate_m2 * (1 - 1e-12)
+            rank = np.cumsum(keep) - 1
+            below = downstream[keep]
+            below = np.where(below < 0, -1, rank[below]).astype(np.int32)
+            order, drop_m = stream_drops(below, strahler_order(below), height_m[keep])
+            table[place] = _compare(drop_m[order == 1], drop_m[order > 1])
+    good = np.flatnonzero(np.abs(table[:, 6]) < T_LIMIT)
+    if len(good):
+        chosen_m2 = float(area_m2[good[0]])
+        sentence = (
+            f"Channels begin at {chosen_m2:.0f} m2 of upstream area: the smallest at which first-order "
+            f"streams fall by as much as the others (t = {table[good[0], 6]:.2f})."
+        )
+        if good[0] == 0:
+            sentence += " It is also the smallest area tried, so they may begin on less: look at the map."
+    else:
+        chosen_m2 = float(max(min(largest_m2, smallest_m2), largest_m2 * FALLBACK_SHARE))
+        sentence = (
+            f"The constant-drop test found no area at which channels begin; {chosen_m2:.0f} m2 is taken, a "
+            "guess from the largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
+        )
+        warnings.warn(sentence, GroundWarning, stacklevel=2)
+    return DropTest(
+        area_m2=area_m2,
+        first_count=table[:, 0].astype(np.int64),
+        first_mean_m=table[:, 1].copy(),
+        first_sd_m=table[:, 2].copy(),
+        higher_count=table[:, 3].astype(np.int64),
+        higher_mean_m=table[:, 4].copy(),
+        higher_sd_m=table[:, 5].copy(),
+        t=table[:, 6].copy(),
+        channel_area_m2=chosen_m2,
+        passed=len(good) > 0,
+        sentence=sentence,
+    )
+
+
+# Counts, means and standard deviations of two sets of drops, and Student's t.
+def _compare(first_m: NDArray[np.float64], higher_m: NDArray[np.float64]) -> tuple[float, ...]:
+    parts: list[float] = []
+    for drop_m in (first_m, higher_m):
+        size = len(drop_m)
+        parts += [
+            size,
+            float(drop_m.mean()) if size else np.nan,
+            float(drop_m.std(ddof=1)) if size > 1 else np.nan,
+        ]
+    n1, mean1, sd1, n2, mean2, sd2 = parts
+    if min(n1, n2) < LEAST_STREAMS:
+        return (*parts, np.nan)
+    pooled = ((n1 - 1) * sd1**2 + (n2 - 1) * sd2**2) / (n1 + n2 - 2)
+    spread = np.sqrt(pooled * (1 / n1 + 1 / n2))
+    if spread == 0:
+        return (*parts, 0.0 if mean1 == mean2 else np.inf)
+    return (*parts, float((mean1 - mean2) / spread))
