@@ -1,0 +1,219 @@
+"""Writing tables for others to read: CSV, GeoJSON and GPX, whole files only, the same input the same bytes.
+
+References
+----------
+GeoJSON: RFC 7946 (2016), section 3.1.6 (right-hand rule), 4 (WGS 84), 11.2 (precision).
+GPX: Topografix GPX 1.1 schema, http://www.topografix.com/GPX/1/1/gpx.xsd.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washgrade.errors import InputError
+from washgrade.files.site import replacing
+
+__all__ = ["GeoShape", "write_csv", "write_geojson", "write_gpx"]
+
+GeoShape = NDArray[np.float64] | Sequence[NDArray[np.float64]]
+"""Longitudes and latitudes: shape (2,) a point, (n, 2) a line, a sequence of closed (n, 2) rings an area."""
+
+
+def write_csv(path: Path, rows: Sequence[Mapping[str, Any]], *, columns: Sequence[str] | None = None) -> None:
+    """Write rows as CSV: UTF-8, commas, a header, numbers with a point and every digit.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be.
+    rows : sequence of mapping
+        Cells by column; None and NaN are left empty.
+    columns : sequence of str, optional
+        Which, in what order; all in order of appearance if left out.
+
+    Raises
+    ------
+    SiteError
+        If it cannot be written.
+    """
+    names = list(columns or dict.fromkeys(name for row in rows for name in row))
+    with replacing(path) as draft, draft.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(names)
+        for row in rows:
+            writer.writerow([_cell(row.get(name)) for name in names])
+
+
+def write_geojson(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoShape]) -> None:
+    """Write rows and their shapes as GeoJSON.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be.
+    rows : sequence of mapping
+        Properties; an ``id`` becomes the feature's id as well.
+    shapes : sequence of GeoShape
+        Longitudes and latitudes of each, degrees; rounded to seven decimals, a centimetre.
+
+    Raises
+    ------
+    SiteError
+        If it cannot be written.
+    """
+    features = []
+    for row, shape in zip(rows, shapes, strict=True):
+        head = {"id": row["id"]} if row.get("id") else {}
+        properties = {name: _plain(value) for name, value in row.items()}
+        features.append({"type": "Feature", **head, "geometry": _geometry(shape), "properties": properties})
+    # One feature a line: compact, and a difference between two files still shows where it is.
+    lines = ",\n".join(json.dumps(feature, ensure_ascii=False, allow_nan=False) for feature in features)
+    with replacing(path) as draft:
+        draft.write_text('{"type": "FeatureCollection", "features": [\n' + lines + "\n]}\n", encoding="utf-8")
+
+
+def write_gpx(
+    path: Path,
+    *,
+    waypoints: Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]] = (),
+    tracks: Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]] = (),
+    time: datetime | None = None,
+) -> None:
+    """Write waypoints and tracks as GPX 1.1.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be.
+    waypoints : sequence of (mapping, ndarray of shape (2,))
+        Fields and longitude/latitude. ``name``, ``time``, ``ele_m``, ``desc``, ``sym`` and ``type`` go to
+        GPX's own elements; if there is no ``desc``, all other fields go there as ``name=value; ...``, which
+        reading a file of records understands.
+    tracks : sequence of (mapping, ndarray of shape (points, 2))
+        The same for lines.
+    time : datetime, optional
+        Moment to enter in the head, with a zone; none if left out, so that the same input gives the same
+        bytes.
+
+    Raises
+    ------
+    InputError
+        If a place is off the earth.
+    SiteError
+        If it cannot be written.
+    """
+    lines = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="washgrade">',
+    ]
+    if time is not None:
+        lines.append(f"<metadata><time>{_utc(time.isoformat())}</time></metadata>")
+    for fields, place in waypoints:
+        inner = _fields(fields, ("ele", "time", "name", "desc", "sym", "type"))
+        lines.append(f"<wpt {_lat_lon(place)}>{inner}</wpt>")
+    for fields, places in tracks:
+        lines.append(f"<trk>{_fields(fields, ('name', 'desc', 'type'))}<trkseg>")
+        lines += [f"<trkpt {_lat_lon(place)}/>" for place in np.asarray(places, dtype=np.float64)]
+        lines.append("</trkseg></trk>")
+    lines.append("</gpx>")
+    with replacing(path) as draft:
+        draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _cell(value: Any) -> str:
+    plain = _plain(value)
+    if plain is None:
+        return ""
+    if isinstance(plain, bool):
+        return "yes" if plain else "no"
+    return repr(plain) if isinstance(plain, float) else str(plain)
+
+
+def _plain(value: Any) -> Any:
+    # A value that JSON has, NumPy's and dates included; NaN becomes nothing.
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(part) for part in value]
+    return value.isoformat() if hasattr(value, "isoformat") else str(value)
+
+
+def _geometry(shape: GeoShape) -> dict[str, Any]:
+    if isinstance(shape, np.ndarray):
+        places = np.round(shape, 7) + 0.0
+        return {"type": "Point" if shape.ndim == 1 else "LineString", "coordinates": places.tolist()}
+    rings = []
+    for position, ring in enumerate(shape):
+        places = np.round(ring, 7) + 0.0
+        if not np.array_equal(places[0], places[-1]):
+            places = np.concatenate([places, places[:1]])
+        # The outer ring runs counterclockwise, holes clockwise.
+        if (_signed_area(places) > 0) != (position == 0):
+            places = places[::-1]
+        rings.append(places.tolist())
+    return {"type": "Polygon", "coordinates": rings}
+
+
+def _signed_area(ring: NDArray[np.float64]) -> float:
+    lon, lat = (ring - ring[0]).T
+    return float(np.sum(lon[:-1] * lat[1:] - lon[1:] * lat[:-1]) / 2.0)
+
+
+def _lat_lon(place: NDArray[np.float64]) -> str:
+    lon, lat = float(place[0]), float(place[1])
+    if not (math.isfinite(lon) and -90.0 <= lat <= 90.0):
+        raise InputError(f"Invalid place at lon {lon:g}, lat {lat:g}. It must lie on the earth.")
+    # The schema wants -180 <= lon < 180.
+    wrapped = round((lon + 180.0) % 360.0 - 180.0, 7)
+    wrapped = -180.0 if wrapped >= 180.0 else wrapped
+    return f'lat="{lat:.7f}" lon="{wrapped:.7f}"'
+
+
+def _fields(fields: Mapping[str, Any], wanted: Sequence[str]) -> str:
+    own = {"ele": fields.get("ele_m"), **{name: fields.get(name) for name in ("name", "desc", "sym", "type")}}
+    own["time"] = _utc(fields["time"]) if fields.get("time") else None
+    if not own["desc"]:
+        rest = {
+            name: _cell(value)
+            for name, value in fields.items()
+            if name not in {"ele_m", "name", "desc", "sym", "type", "lon", "lat"}
+            and (name != "time" or not own["time"])
+        }
+        own["desc"] = "; ".join(
+            f"{name}={' '.join(text.replace(';', ',').split())}" for name, text in rest.items() if text
+        )
+    texts = ((name, own[name]) for name in wanted)
+    return "".join(
+        f"<{name}>{_xml(_cell(value))}</{name}>" for name, value in texts if value not in {None, ""}
+    )
+
+
+def _utc(text: Any) -> str | None:
+    # A moment in UTC as XML writes it. A day alone has no moment, and one without a zone is not known in UTC.
+    moment = datetime.fromisoformat(str(text))
+    if moment.tzinfo is None:
+        return None
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _xml(text: str) -> str:
+    # Control characters have no place in XML at all, not even escaped.
+    return escape(
+        "".join(sign for sign in text if sign in "\t\n" or (sign >= " " and sign not in "\ufffe\uffff"))
+    )

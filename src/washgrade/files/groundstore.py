@@ -1,0 +1,444 @@
+"""The ground of a site on disk: channels and drawn shapes in ``site.gpkg``, heights in ``terrain.tif``.
+
+A rebuild is one SQLite transaction in the file that also holds the notebook, so records are never at risk.
+The new terrain waits beside the old one until that transaction is done; whoever comes next, this process or
+any other, puts it in place. So a ground is old or new, never half of each.
+"""
+
+from __future__ import annotations
+
+import json
+import mmap
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from washgrade.errors import SiteError
+from washgrade.files.geopackage import (
+    add_crs,
+    drop_table,
+    has_table,
+    line_blobs,
+    make_table,
+    point_blobs,
+    reading,
+    shape_blob,
+    wkb,
+    writing,
+)
+from washgrade.files.notebook import make_notebook, regrid
+from washgrade.files.site import Site
+from washgrade.files.terrain import read_terrain, terrain_stamp, write_terrain
+from washgrade.files.vectors import Shape
+from washgrade.land.channels import Channels, Nodes, Reaches, reach_lines
+from washgrade.land.dem import Dem
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from washgrade.files.rasters import GroundReport
+
+__all__ = ["GroundFacts", "load_channels", "load_dem", "load_facts", "load_shapes", "save_ground"]
+
+# Column of the table, field of the record, dtype, SQL type.
+_NODE_COLUMNS = (
+    ("cell", "cell", np.int64, "INTEGER"),
+    ("downstream", "downstream", np.int32, "INTEGER"),
+    ("length_m", "length_m", np.float64, "DOUBLE"),
+    ("easting_m", "easting_m", np.float64, "DOUBLE"),
+    ("northing_m", "northing_m", np.float64, "DOUBLE"),
+    ("elevation_m", "elevation_m", np.float64, "DOUBLE"),
+    ("upstream_area_m2", "upstream_area_m2", np.float64, "DOUBLE"),
+    ("distance_to_outlet_m", "distance_to_outlet_m", np.float64, "DOUBLE"),
+    ("strahler_order", "order", np.int32, "INTEGER"),
+    ("reach", "reach", np.int32, "INTEGER"),
+)
+_REACH_COLUMNS = (
+    ("reach_id", "reach_id", np.str_, "TEXT"),
+    ("first_node", "first_node", np.int32, "INTEGER"),
+    ("last_node", "last_node", np.int32, "INTEGER"),
+    ("downstream", "downstream", np.int32, "INTEGER"),
+    ("length_m", "length_m", np.float64, "DOUBLE"),
+    ("drop_m", "drop_m", np.float64, "DOUBLE"),
+    ("slope", "slope", np.float64, "DOUBLE"),
+    ("upstream_area_m2", "upstream_area_m2", np.float64, "DOUBLE"),
+    ("strahler_order", "order", np.int32, "INTEGER"),
+)
+SHAPE_LAYERS = {
+    "property": ("POLYGON", "Where one may walk and dig"),
+    "no_go": ("POLYGON", "Where nobody may go"),
+    "access": ("POINT", "Where one may park and start"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundFacts:
+    """What the ground is, without its arrays.
+
+    Parameters
+    ----------
+    crs : str
+        The site's grid.
+    cell_m : float
+        Side of a DEM cell, metres.
+    rows, cols : int
+        Size of the DEM.
+    west_m, north_m : float
+        Its north-western corner, metres.
+    stamp : str
+        Name of the terrain that belongs to it.
+    channel_area_m2 : float
+        Ground that it takes for a channel to begin, square metres.
+    sentences, doubts : tuple of str
+        What was found when it was built.
+    more : mapping
+        What else the builder wanted kept.
+    """
+
+    crs: str
+    cell_m: float
+    rows: int
+    cols: int
+    west_m: float
+    north_m: float
+    stamp: str
+    channel_area_m2: float
+    sentences: tuple[str, ...]
+    doubts: tuple[str, ...]
+    more: Mapping[str, Any]
+
+    @property
+    def east_m(self) -> float:
+        """Eastern edge, metres."""
+        return self.west_m + self.cols * self.cell_m
+
+    @property
+    def south_m(self) -> float:
+        """Southern edge, metres."""
+        return self.north_m - self.rows * self.cell_m
+
+    def contains(self, easting_m: float, northing_m: float) -> bool:
+        """Say whether a place lies within the DEM's edges.
+
+        Parameters
+        ----------
+        easting_m, northing_m : float
+            Metres.
+
+        Returns
+        -------
+        bool
+            True within or on the edges.
+        """
+        return self.west_m <= easting_m <= self.east_m and self.south_m <= northing_m <= self.north_m
+
+
+def save_ground(
+    site: Site,
+    dem: Dem,
+    channels: Channels,
+    report: GroundReport,
+    *,
+    property_areas: Sequence[Shape] | None = None,
+    no_go: Sequence[Shape] | None = None,
+    access: Sequence[Shape] | None = None,
+    more: Mapping[str, Any] | None = None,
+) -> None:
+    """Put a ground in place of the one that was there, whole or not at all.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    dem : Dem
+        Its heights.
+    channels : Channels
+        Its channels.
+    report : GroundReport
+        What was found in the DEMs.
+    property_areas, no_go, access : sequence of Shape, optional
+        Drawn shapes on the DEM's grid; those kept before stay if left out, an empty sequence removes them.
+    more : mapping, optional
+        Anything else to keep, as JSON.
+
+    Raises
+    ------
+    SiteError
+        If the site cannot be written; the old ground stays then.
+    """
+    waiting = _waiting(site, terrain_stamp(dem))
+    stamp = write_terrain(waiting, dem)
+    facts = {
+        "crs": dem.crs,
+        "cell_m": float(dem.cell_m),
+        "rows": dem.shape[0],
+        "cols": dem.shape[1],
+        "west_m": float(dem.west_m),
+        "north_m": float(dem.north_m),
+        "stamp": stamp,
+        "channel_area_m2": float(channels.channel_area_m2),
+        "sentences": list(report.sentences),
+        "doubts": list(report.doubts),
+        "more": dict(more or {}),
+    }
+    try:
+        with writing(site.geopackage) as connection:
+            before = _facts(connection)
+            srs_id = add_crs(connection, dem.crs)
+            make_notebook(connection, srs_id)
+            moved = before is not None and before.crs != dem.crs
+            if moved:
+                regrid(connection, dem.crs, srs_id)
+            for layer, shapes in (("property", property_areas), ("no_go", no_go), ("access", access)):
+                kept = _shapes(connection, layer, before.crs if before else dem.crs, dem.crs)
+                _save_shapes(connection, layer, kept if shapes is None else shapes, srs_id)
+            _save_channels(connection, channels, srs_id)
+            make_table(
+                connection, "ground", ["key TEXT NOT NULL UNIQUE", "value TEXT"], words="What the ground is"
+            )
+            connection.executemany(
+                "INSERT INTO ground (key, value) VALUES (?, ?)",
+                [(key, json.dumps(value, ensure_ascii=False)) for key, value in facts.items()],
+            )
+    except BaseException:
+        waiting.unlink(missing_ok=True)
+        raise
+    _settle(site, stamp)
+
+
+def _save_channels(connection: sqlite3.Connection, channels: Channels, srs_id: int) -> None:
+    nodes, reaches = channels.nodes, channels.reaches
+    points = point_blobs(srs_id, nodes.easting_m, nodes.northing_m)
+    easting_m, northing_m, start = reach_lines(channels)
+    joined = np.stack([easting_m, northing_m], axis=1)
+    lines = line_blobs(srs_id, [joined[a:b] for a, b in pairwise(start.tolist())])
+    box = (*joined.min(axis=0).tolist(), *joined.max(axis=0).tolist()) if len(joined) else None
+    for table, geometry, blobs, record, columns, words in (
+        (
+            "nodes",
+            "POINT",
+            points,
+            nodes,
+            _NODE_COLUMNS,
+            "Points along the channels, upstream before downstream",
+        ),
+        (
+            "reaches",
+            "LINESTRING",
+            lines,
+            reaches,
+            _REACH_COLUMNS,
+            "Stretches of channel, upstream before downstream",
+        ),
+    ):
+        sql = [f"{name} {kind}" for name, _, _, kind in columns]
+        make_table(connection, table, sql, words=words, geometry=geometry, srs_id=srs_id, bounds=box)
+        arrays = [getattr(record, field).tolist() for _, field, _, _ in columns]
+        marks = ", ".join("?" for _ in columns)
+        names = ", ".join(name for name, _, _, _ in columns)
+        connection.executemany(
+            f"INSERT INTO {table} (geom, {names}) VALUES (?, {marks})",  # noqa: S608  (our own names)
+            zip(blobs, *arrays, strict=True),
+        )
+
+
+def _save_shapes(connection: sqlite3.Connection, layer: str, shapes: Sequence[Shape], srs_id: int) -> None:
+    geometry, words = SHAPE_LAYERS[layer]
+    drop_table(connection, layer)
+    make_table(connection, layer, ["name TEXT"], words=words, geometry=geometry, srs_id=srs_id)
+    connection.executemany(
+        f"INSERT INTO {layer} (geom, name) VALUES (?, ?)",  # noqa: S608  (our own names)
+        [(shape_blob(srs_id, shape.geometry.wkb), shape.name) for shape in shapes],
+    )
+
+
+def _shapes(connection: sqlite3.Connection, layer: str, source: str, target: str) -> tuple[Shape, ...]:
+    if not has_table(connection, layer):
+        return ()
+    rows = connection.execute(f"SELECT geom, name FROM {layer} ORDER BY fid").fetchall()  # noqa: S608  (our own names)
+    if not rows:
+        return ()
+    import shapely
+
+    geometries = shapely.from_wkb([wkb(row[0]) for row in rows])
+    if source != target:
+        from pyproj import Transformer
+
+        move = Transformer.from_crs(source, target, always_xy=True)
+        geometries = shapely.transform(geometries, lambda points: np.stack(move.transform(*points.T), axis=1))
+    return tuple(
+        Shape(name=row[1] or "", geometry=shape) for row, shape in zip(rows, geometries, strict=True)
+    )
+
+
+def load_facts(site: Site) -> GroundFacts:
+    """Read what the ground is.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+
+    Returns
+    -------
+    GroundFacts
+        Grid, size, stamp and report.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, or the site cannot be read.
+    """
+    with reading(site.geopackage) as connection:
+        return _need_facts(connection, site)
+
+
+def load_channels(site: Site) -> Channels:
+    """Read the channels of the ground.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+
+    Returns
+    -------
+    Channels
+        Nodes and reaches.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, the site cannot be read, or terrain and channels do not belong together.
+    """
+    with reading(site.geopackage) as connection:
+        facts = _need_facts(connection, site)
+        nodes = Nodes(**_record(connection, "nodes", _NODE_COLUMNS))
+        reaches = Reaches(**_record(connection, "reaches", _REACH_COLUMNS))
+    _settle(site, facts.stamp)
+    if not _carries(site.terrain, facts.stamp):
+        raise SiteError(_torn(site))
+    return Channels(nodes=nodes, reaches=reaches, channel_area_m2=facts.channel_area_m2)
+
+
+def load_shapes(site: Site, layer: str) -> tuple[Shape, ...]:
+    """Read the drawn shapes of one layer.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    layer : {"property", "no_go", "access"}
+        Which.
+
+    Returns
+    -------
+    tuple of Shape
+        Polygons or points on the site's grid; none if none were drawn.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, or the site cannot be read.
+    """
+    with reading(site.geopackage) as connection:
+        facts = _need_facts(connection, site)
+        return _shapes(connection, layer, facts.crs, facts.crs)
+
+
+def load_dem(site: Site) -> Dem:
+    """Read the heights of the ground.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+
+    Returns
+    -------
+    Dem
+        The projected DEM.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, it cannot be read, or terrain and channels do not belong together.
+    """
+    facts = load_facts(site)
+    _settle(site, facts.stamp)
+    dem, stamp = read_terrain(site.terrain)
+    if stamp != facts.stamp:
+        raise SiteError(_torn(site))
+    return dem
+
+
+def _record(
+    connection: sqlite3.Connection, table: str, columns: Sequence[tuple[str, str, Any, str]]
+) -> dict[str, NDArray[Any]]:
+    names = ", ".join(name for name, _, _, _ in columns)
+    rows = connection.execute(f"SELECT {names} FROM {table} ORDER BY fid").fetchall()  # noqa: S608  (our own names)
+    cells = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
+    return {
+        field: np.array(column, dtype=dtype)
+        for (_, field, dtype, _), column in zip(columns, cells, strict=True)
+    }
+
+
+def _facts(connection: sqlite3.Connection) -> GroundFacts | None:
+    if not has_table(connection, "ground"):
+        return None
+    found = {key: json.loads(value) for key, value in connection.execute("SELECT key, value FROM ground")}
+    found["sentences"], found["doubts"] = tuple(found["sentences"]), tuple(found["doubts"])
+    return GroundFacts(**found)
+
+
+def _need_facts(connection: sqlite3.Connection, site: Site) -> GroundFacts:
+    facts = _facts(connection)
+    if facts is None:
+        raise SiteError(
+            f"The site {site.folder} has no ground yet. Build it with: washgrade ground SITE --dem FILE."
+        )
+    return facts
+
+
+def _waiting(site: Site, stamp: str) -> Path:
+    # Named by its stamp, so that two builds at once do not write into one file.
+    return site.folder / f".terrain-{stamp}.tif"
+
+
+def _settle(site: Site, stamp: str) -> None:
+    # Put a terrain that waits for this ground in its place.
+    waiting = _waiting(site, stamp)
+    if not waiting.exists():
+        return
+    try:
+        waiting.replace(site.terrain)
+    except FileNotFoundError:
+        # Another process was quicker; it put the same file there.
+        return
+    except OSError as error:
+        raise SiteError(
+            f"{site.terrain} cannot be replaced ({error.strerror}). Close what has it open."
+        ) from None
+
+
+def _carries(path: Path, stamp: str) -> bool:
+    # The tag stands in plain text near the head of the TIFF; looking for it spares loading a raster library.
+    try:
+        with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+            return content.find(stamp.encode()) >= 0
+    except (OSError, ValueError):
+        return False
+
+
+def _torn(site: Site) -> str:
+    return (
+        f"terrain.tif and site.gpkg in {site.folder} do not belong together: one of them was replaced or is "
+        f"missing. "
+        "Build the ground again: washgrade ground. The notebook is not touched by that."
+    )

@@ -1,0 +1,327 @@
+"""The settings of a site: one table of names, defaults, limits and words, and ``site.toml`` drawn from it."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from washgrade.checks import choice, number, whole
+from washgrade.errors import InputError, SiteError
+from washgrade.files.columns import nearest
+from washgrade.units import UNITS
+
+__all__ = ["Settings", "read_settings", "settings_text"]
+
+
+def _set(default: Any, check: Callable[..., Any], words: str, **limits: Any) -> Any:
+    return field(default=default, metadata={"check": check, "words": words, "limits": limits})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything about a site that is neither ground nor record.
+
+    Each field carries its limits and its words; ``site.toml`` and its reading are drawn from them, so this
+    table is the only place to add or change one.
+
+    Raises
+    ------
+    InputError
+        If a value is outside its limits.
+
+    Examples
+    --------
+    >>> Settings().shovel_litres
+    4.0
+    >>> Settings(porosity=1.2)
+    Traceback (most recent call last):
+    ...
+    washgrade.errors.InputError: Invalid 'porosity' of 1.2. It must be a finite number above 0 and below 1.
+    """
+
+    units: str = _set(
+        "metric",
+        choice,
+        "What people see: 'metric', or 'us' for feet, pounds and gallons. Files and records keep their own "
+        "units.",
+        allowed=UNITS,
+    )
+    shovel_litres: float = _set(
+        4.0,
+        number,
+        "Loose sand in one shovel load, litres. A level fill of 4 L of dry sand weighs 6.4 kg (volume times "
+        "the "
+        "handbook's bulk density of 1602 kg/m3); F. W. Taylor (1911) found 21 lb, 9.5 kg, the best load for "
+        "a day.",
+        above=0.0,
+        at_most=50.0,
+    )
+    bite_m: float = _set(
+        0.10,
+        number,
+        "Depth that a shovel scrape takes, metres. Our choice, because a flat scrape with a blade 0.3 m long "
+        "takes "
+        "about a third of its length.",
+        above=0.0,
+        at_most=2.0,
+    )
+    cutoff_grade: float = _set(
+        0.10,
+        number,
+        "Grade below which digging is not worth it: mass of magnetics per dry mass, 0 to 1. Our choice, "
+        "because at "
+        "a tenth ten loads are carried for one of product; set it to what your work bears.",
+        above=0.0,
+        below=1.0,
+    )
+    porosity: float = _set(
+        0.40,
+        number,
+        "Share of the loose bed that is air, 0 to 1. Dry sand of 1602 kg/m3 with grains of 2650 kg/m3 has "
+        "0.395; "
+        "void ratios of 0.4 (dense) to 0.8 (loose) give 0.29 to 0.44 (soil mechanics handbook).",
+        above=0.0,
+        below=1.0,
+    )
+    density_light_kg_m3: float = _set(
+        2650.0,
+        number,
+        "Density of the light grains, kg/m3. Quartz: 2650 (mineralogy handbook).",
+        at_least=1000.0,
+        at_most=8000.0,
+    )
+    density_heavy_kg_m3: float = _set(
+        5180.0,
+        number,
+        "Density of the magnetic grains, kg/m3. Magnetite: 5180 (mineralogy handbook).",
+        at_least=1000.0,
+        at_most=8000.0,
+    )
+    snap_max_m: float = _set(
+        30.0,
+        number,
+        "Farthest that a sample may lie from a channel and still count, metres. Our choice, because it is "
+        "twice a "
+        "bad GPS fix under a bank plus half a wide bed; those beyond are kept and reported.",
+        above=0.0,
+        at_most=1000.0,
+    )
+    accuracy_m: float = _set(
+        5.0,
+        number,
+        "How far off a place may be whose record does not say, metres. A phone under open sky is within "
+        "about 5 m "
+        "(common practice, no source).",
+        at_least=0.0,
+        at_most=1000.0,
+    )
+    sample_kg: float = _set(
+        0.5,
+        number,
+        "Dry mass of a sample that was not weighed, kg. Our choice, because it is about one full hand "
+        "trowel.",
+        above=0.0,
+        at_most=1000.0,
+    )
+    detection_grade: float = _set(
+        0.005,
+        number,
+        "Grade that a 'trace' is below, 0 to 1. Our choice, because 2.5 g in 0.5 kg is what a kitchen scale "
+        "in "
+        "whole grams still shows.",
+        above=0.0,
+        below=0.5,
+    )
+    weighing_error: float = _set(
+        0.02,
+        number,
+        "Standard error of weighing and of the magnet's catch, as a share of the magnetic mass. Our choice, "
+        "because "
+        "a spring scale shows about 1 % and the catch varies as much again.",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    grain_top_mm: float = _set(
+        1.0,
+        number,
+        "Size that 95 % of the bed's grains pass, millimetres: the top size of Gy's sampling error. Our "
+        "choice, "
+        "because medium to coarse sand fills most dry washes; sieve one sample to know.",
+        above=0.0,
+        at_most=100.0,
+    )
+    heavy_grain_mm: float = _set(
+        0.3,
+        number,
+        "Size that 95 % of the magnetic grains pass, millimetres. Our choice, because heavy grains settle "
+        "with light "
+        "ones 1.6 to 2 times their size (Ferguson and Church 2004) and seldom are the coarsest of the bed.",
+        above=0.0,
+        at_most=100.0,
+    )
+    bed_width_m: float = _set(
+        2.0,
+        number,
+        "Width of the bed that can be dug, metres. Our choice, because it is a stride and a shovel to either "
+        "side; "
+        "measure a few places.",
+        above=0.0,
+        at_most=500.0,
+    )
+    streak_share: float = _set(
+        0.5,
+        number,
+        "Share of the bed's width over which the dark streaks lie, 0 to 1. Our choice, because streaks "
+        "gather on one "
+        "side of most beds; measure a few places.",
+        above=0.0,
+        at_most=1.0,
+    )
+    channel_area_m2: float = _set(
+        0.0,
+        number,
+        "Ground that must drain through a place for a channel to begin, square metres; 0 lets the "
+        "constant-drop test "
+        "choose (Tarboton, Bras and Rodriguez-Iturbe 1991).",
+        at_least=0.0,
+    )
+    max_reach_m: float = _set(
+        50.0,
+        number,
+        "Longest reach, metres. Our choice, because it is a minute's walk and a few hours' digging.",
+        at_least=5.0,
+        at_most=10000.0,
+    )
+    max_breach_m: float = _set(
+        100.0,
+        number,
+        "Longest cut through a dam in the DEM (a road, a culvert, noise) before it is filled instead, "
+        "metres; 0 only "
+        "fills. Our choice, because road banks are narrower.",
+        at_least=0.0,
+        at_most=5000.0,
+    )
+    top_reaches: int = _set(
+        5,
+        whole,
+        "How many reaches count as the top when chances are given. Our choice, because it is a day's choice.",
+        at_least=1,
+    )
+
+    def __post_init__(self) -> None:
+        for entry in fields(self):
+            checked = _checked(entry, getattr(self, entry.name), where="")
+            object.__setattr__(self, entry.name, checked)
+        if self.density_heavy_kg_m3 <= self.density_light_kg_m3:
+            raise InputError(
+                f"Invalid 'density_heavy_kg_m3' of {self.density_heavy_kg_m3!r}. It must be above "
+                f"'density_light_kg_m3' of {self.density_light_kg_m3!r}."
+            )
+
+
+def settings_text(settings: Settings | None = None) -> str:
+    """Write settings as commented TOML.
+
+    Parameters
+    ----------
+    settings : Settings, optional
+        The values; the defaults if left out.
+
+    Returns
+    -------
+    str
+        Text of a ``site.toml``.
+
+    Examples
+    --------
+    >>> print(settings_text().splitlines()[0])
+    # Settings of this site. SI units; a line taken out goes back to its default.
+    """
+    import textwrap
+
+    settings = settings or Settings()
+    blocks = ["# Settings of this site. SI units; a line taken out goes back to its default.\n"]
+    for entry in fields(Settings):
+        words = f"{entry.metadata['words']} Default {_toml(entry.default)}."
+        comment = "\n".join(f"# {line}" for line in textwrap.wrap(words, 96))
+        blocks.append(f"{comment}\n{entry.name} = {_toml(getattr(settings, entry.name))}\n")
+    return "\n".join(blocks)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read the settings of a site.
+
+    Parameters
+    ----------
+    path : Path
+        The ``site.toml``.
+
+    Returns
+    -------
+    Settings
+        What stands there, defaults for the rest.
+
+    Raises
+    ------
+    InputError
+        If it is no TOML, has an unknown name, or a value outside its limits; every fault in one report.
+    SiteError
+        If it cannot be read.
+    """
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise SiteError(
+            f"{path.name} is missing from {path.parent}. An empty one stands for the defaults."
+        ) from None
+    except OSError as error:
+        raise SiteError(f"{path.name} cannot be read ({error.strerror}).") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path.name}: The file is no UTF-8 text. Save it as UTF-8.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            f"{path.name}: The file is no TOML: {str(error)[0].lower()}{str(error)[1:]}."
+        ) from None
+    values, faults = _judged(content, path.name)
+    if not faults:
+        try:
+            return Settings(**values)
+        except InputError as error:
+            faults.append(f"{path.name}: {error}")
+    raise InputError("\n".join(faults))
+
+
+def _judged(content: Mapping[str, object], where: str) -> tuple[dict[str, Any], list[str]]:
+    known = {entry.name: entry for entry in fields(Settings)}
+    values: dict[str, Any] = {}
+    faults = []
+    for name, value in content.items():
+        if name not in known:
+            like = nearest(name, known)
+            hint = f"Did you mean '{like}'?" if like else "The names there are stand in a fresh site.toml."
+            faults.append(f"{where}: Unknown setting '{name}'. {hint}")
+            continue
+        try:
+            values[name] = _checked(known[name], value, where=where)
+        except InputError as error:
+            faults.append(str(error))
+    return values, faults
+
+
+def _checked(entry: Any, value: object, *, where: str) -> Any:
+    limits = dict(entry.metadata["limits"])
+    if entry.metadata["check"] is choice:
+        return choice(entry.name, value, limits["allowed"], where=where)
+    if isinstance(value, str):
+        place = f"{where}: " if where else ""
+        raise InputError(
+            f"{place}Invalid '{entry.name}' of {value!r}. It must be a number, without quotation marks."
+        )
+    return entry.metadata["check"](entry.name, value, where=where, **limits)
+
+
+def _toml(value: object) -> str:
+    return f'"{value}"' if isinstance(value, str) else repr(value)

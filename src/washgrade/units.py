@@ -1,0 +1,248 @@
+"""Customary units and SI: exact factors, and short strings for people to read.
+
+Inside the package everything is SI; these factors are used at the edges only.
+
+References
+----------
+International foot, inch, mile, pound: the 1959 agreement, Federal Register 24 FR 5348 (exact by definition).
+US survey foot: 1200/3937 m, in official use until 31 December 2022, 85 FR 62698 (NIST and NGS, 2020).
+US gallon: 231 cubic inches, NIST Handbook 44 appendix C.
+"""
+
+from __future__ import annotations
+
+import math
+from types import MappingProxyType
+
+from washgrade.checks import choice
+
+__all__ = [
+    "ACRE_M2",
+    "FOOT_M",
+    "GALLON_M3",
+    "INCH_M",
+    "LENGTH_M",
+    "MASS_KG",
+    "MILE_M",
+    "OUNCE_KG",
+    "POUND_KG",
+    "SURVEY_FOOT_M",
+    "UNITS",
+    "show_area",
+    "show_depth",
+    "show_grade",
+    "show_length",
+    "show_mass",
+    "show_volume",
+]
+
+UNITS = ("us", "metric")
+
+FOOT_M = 0.3048
+SURVEY_FOOT_M = 1200.0 / 3937.0
+INCH_M = 0.0254
+MILE_M = 5280.0 * FOOT_M
+ACRE_M2 = 43560.0 * FOOT_M**2
+POUND_KG = 0.45359237
+OUNCE_KG = POUND_KG / 16.0
+GALLON_M3 = 231.0 * INCH_M**3
+
+LENGTH_M = MappingProxyType({"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT_M, "in": INCH_M})
+"""Metres in one unit of length, by the suffix that a column name carries."""
+
+MASS_KG = MappingProxyType({"kg": 1.0, "g": 0.001, "lb": POUND_KG, "oz": OUNCE_KG})
+"""Kilograms in one unit of mass, by the suffix that a column name carries."""
+
+
+def show_length(value_m: float, units: str) -> str:
+    """Show a distance in feet and miles, or metres and kilometres.
+
+    Parameters
+    ----------
+    value_m : float
+        Distance in metres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_length(106.7, "us"), show_length(106.7, "metric"), show_length(4000, "us")
+    ('350 ft', '107 m', '2.5 mi')
+    """
+    if choice("units", units, UNITS) == "us":
+        return _short(value_m, ((MILE_M, "mi"), (FOOT_M, "ft")), decimals=1)
+    return _short(value_m, ((1000.0, "km"), (1.0, "m")), decimals=1)
+
+
+def show_depth(value_m: float, units: str) -> str:
+    """Show a depth or thickness in inches or centimetres.
+
+    Parameters
+    ----------
+    value_m : float
+        Depth in metres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_depth(0.10, "us"), show_depth(0.10, "metric")
+    ('3.9 in', '10 cm')
+    """
+    name, size = ("in", INCH_M) if choice("units", units, UNITS) == "us" else ("cm", 0.01)
+    return _short(value_m, ((size, name),), decimals=1)
+
+
+def show_mass(value_kg: float, units: str) -> str:
+    """Show a mass in pounds and ounces, or kilograms and grams.
+
+    Parameters
+    ----------
+    value_kg : float
+        Mass in kilograms; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_mass(5.625, "us"), show_mass(5.625, "metric"), show_mass(0.05, "metric")
+    ('12.4 lb', '5.6 kg', '50 g')
+    """
+    if choice("units", units, UNITS) == "us":
+        return _short(value_kg, ((POUND_KG, "lb"), (OUNCE_KG, "oz")), decimals=1)
+    return _short(value_kg, ((1.0, "kg"), (0.001, "g")), decimals=1)
+
+
+def show_area(value_m2: float, units: str) -> str:
+    """Show an area in square miles, acres and square feet, or square kilometres, hectares and square metres.
+
+    Parameters
+    ----------
+    value_m2 : float
+        Area in square metres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_area(40468.6, "us"), show_area(40468.6, "metric"), show_area(2.59e6, "us")
+    ('10 acres', '4 ha', '1 sq mi')
+    """
+    if choice("units", units, UNITS) == "us":
+        return _short(value_m2, ((MILE_M**2, "sq mi"), (ACRE_M2, "acres"), (FOOT_M**2, "sq ft")), decimals=1)
+    return _short(value_m2, ((1e6, "km²"), (1e4, "ha"), (1.0, "m²")), decimals=1)
+
+
+def show_volume(value_m3: float, units: str) -> str:
+    """Show a volume in gallons or litres, large ones in cubic yards or cubic metres.
+
+    Parameters
+    ----------
+    value_m3 : float
+        Volume in cubic metres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_volume(0.004, "us"), show_volume(0.004, "metric"), show_volume(7.6455, "us")
+    ('1.1 gal', '4 L', '10 cu yd')
+    """
+    if choice("units", units, UNITS) == "us":
+        return _short(value_m3, ((27.0 * FOOT_M**3, "cu yd"), (GALLON_M3, "gal")), decimals=1)
+    return _short(value_m3, ((1.0, "m³"), (0.001, "L")), decimals=1)
+
+
+def show_grade(grade: float, units: str = "metric") -> str:
+    """Show a grade as a percentage, the same in both systems.
+
+    Parameters
+    ----------
+    grade : float
+        Mass of magnetics per dry mass of bed material, 0 to 1; NaN shows as a dash.
+    units : {"us", "metric"}, default "metric"
+        Taken so that every helper is called alike.
+
+    Returns
+    -------
+    str
+        Percentage.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_grade(0.123), show_grade(0.004), show_grade(0.00002)
+    ('12.3 %', '0.4 %', '<0.01 %')
+    """
+    choice("units", units, UNITS)
+    if 0.0 < grade < 0.0001:
+        return "<0.01 %"
+    return _short(grade, ((0.01, "%"),), decimals=1 if not grade or grade >= 0.001 else 2)
+
+
+def _short(value: float, sizes: tuple[tuple[float, str], ...], *, decimals: int) -> str:
+    # Number in the first unit of which it holds at least one, from 100 upward without decimals.
+    if not math.isfinite(value):
+        return "–"
+    # Half a last digit of slack: 0.99999 of a pound is shown as 1 lb, not as 16 oz.
+    enough = 1.0 - 0.5 * 10.0**-decimals
+    size, name = next((entry for entry in sizes if abs(value) / entry[0] >= enough), sizes[-1])
+    shown = value / size
+    text = f"{shown:,.{0 if abs(shown) >= 99.95 else decimals}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return f"{'0' if text == '-0' else text} {name}"
