@@ -1,1 +1,7 @@
-"""The sand: grade along the channels, with honest uncertainty."""
+"""The sand: grade along the channels, with honest uncertainty.
+
+``layers``: what people record, and its error. ``sample``: readings of the bite from them. ``along``:
+distances along the channel. ``covariance``, ``covariates``: the choices. ``tree``, ``solver``,
+``inference``: the exact solver, linear in the nodes. ``censor``, ``hyper``: averaging over ranges and
+variances. ``mixture``, ``grade``: the estimate.
+"""

@@ -1,0 +1,85 @@
+"""Along the channels: the nearest node to a place, and the way to the nearest sample."""
+# mypy: disable-error-code="no-untyped-call,no-untyped-def"
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from washgrade.land.channels import Nodes
+from washgrade.sand.tree import Tree
+
+__all__ = ["nearest_along_m", "snap"]
+
+
+def snap(
+    nodes: Nodes, *, easting_m: NDArray[np.float64], northing_m: NDArray[np.float64]
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """Nearest node to each place, as the crow flies.
+
+    Parameters
+    ----------
+    nodes : Nodes
+        Nodes of the channels.
+    easting_m, northing_m : ndarray of float64, shape (places,)
+        Places, metres.
+
+    Returns
+    -------
+    node : ndarray of int32, shape (places,)
+        Index of the nearest node; -1 where there is no node at all.
+    offset_m : ndarray of float64, shape (places,)
+        How far away it is, metres; infinite where there is no node at all.
+    """
+    if not len(nodes) or not len(easting_m):
+        return np.full(len(easting_m), -1, dtype=np.int32), np.full(len(easting_m), np.inf)
+    offset_m, node = cKDTree(np.column_stack([nodes.easting_m, nodes.northing_m])).query(
+        np.column_stack([easting_m, northing_m])
+    )
+    return node.astype(np.int32), np.asarray(offset_m, dtype=np.float64)
+
+
+@njit(cache=True, nogil=True)
+def _nearest_along(downstream, length_m, distance_m):
+    # Down: what lies upstream of each node. Then up: what lies anywhere else.
+    for i in range(len(downstream)):
+        j = downstream[i]
+        if j >= 0:
+            distance_m[j] = min(distance_m[j], distance_m[i] + length_m[i])
+    for i in range(len(downstream) - 1, -1, -1):
+        j = downstream[i]
+        if j >= 0:
+            distance_m[i] = min(distance_m[i], distance_m[j] + length_m[i])
+
+
+def nearest_along_m(tree: Tree, node: NDArray[np.integer[Any]]) -> NDArray[np.float64]:
+    """Distance along the channels from every node to the nearest of some nodes.
+
+    Parameters
+    ----------
+    tree : Tree
+        The network.
+    node : ndarray of int, shape (places,)
+        Nodes to measure to.
+
+    Returns
+    -------
+    ndarray of float64, shape (nodes,)
+        Metres, up or down the channel; infinite on a tree that has none of them.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> fork = Tree(downstream=np.array([2, 2, -1], np.int32), length_m=np.array([100.0, 50.0, 0.0]),
+    ...             weight=np.array([3.0, 1.0, 4.0]))
+    >>> nearest_along_m(fork, np.array([0])).tolist()
+    [0.0, 150.0, 100.0]
+    """
+    distance_m = np.full(len(tree), np.inf)
+    distance_m[np.asarray(node, dtype=np.int64)] = 0.0
+    _nearest_along(tree.downstream, tree.length_m, distance_m)
+    return distance_m

@@ -1,0 +1,337 @@
+"""Grade of every node and reach, with honest doubt: from samples and channels to what can be ranked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washgrade.checks import number, whole
+from washgrade.errors import GroundError
+from washgrade.land.channels import Channels
+from washgrade.sand import mixture, solver
+from washgrade.sand.along import nearest_along_m
+from washgrade.sand.covariates import regressors as regressors_of
+from washgrade.sand.hyper import Averaged, Priors, Quantity, Readings, average, readings
+from washgrade.sand.sample import Observations, Samples, SamplingSettings, observations
+from washgrade.sand.tree import Tree, tree_of_nodes
+
+__all__ = ["SUPPORT", "GradeEstimate", "HyperSummary", "estimate_grade"]
+
+SUPPORT = ("prior", "inferred", "near", "sampled")
+# Our choice, because the middle of the prior tail-up range is 300 m: at a third of it two places still share
+# most of what makes them differ from the mean.
+NEAR_M = 100.0
+# Numbers of a batch of draws held at once, so that memory stays flat however large the network.
+BATCH_NUMBERS = 1_000_000
+QUANTILES = (0.1, 0.5, 0.9)
+NORMAL_QUANTILES = (-1.2815515655446004, 0.0, 1.2815515655446004)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HyperSummary:
+    """What the samples say about the model's own numbers.
+
+    Parameters
+    ----------
+    quantities : dict of str to Quantity
+        Total sd, tail-up share, ranges in metres, local sd.
+    coefficients : dict of str to Quantity
+        Effect on the logit of the intercept and of one standard deviation of each covariate.
+    effective_points : float
+        Effective number of the 4096 points averaged over; a few dozen or more is sound.
+    log_evidence : float
+        Log of the mean likelihood of the samples under the prior.
+    """
+
+    quantities: dict[str, Quantity]
+    coefficients: dict[str, Quantity]
+    effective_points: float
+    log_evidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradeEstimate:
+    """Grade along the channels; all grades are shares of mass, 0 to 1.
+
+    Parameters
+    ----------
+    node_mean, node_p10, node_p50, node_p90 : ndarray of float64, shape (nodes,)
+        Grade of the bite at each node: exact for the mixture over ranges and variances.
+    node_chance_above_cutoff : ndarray of float64, shape (nodes,)
+        Chance that the node's grade exceeds the cut-off.
+    node_support : ndarray of int8, shape (nodes,)
+        Index into ``SUPPORT``: 0 prior (no sample on this tree), 1 inferred, 2 near, 3 sampled.
+    reach_mean, reach_p10, reach_p50, reach_p90 : ndarray of float64, shape (reaches,)
+        The same for the mean grade over a reach's nodes; the mean is exact, the others come from the draws.
+    reach_chance_above_cutoff : ndarray of float64, shape (reaches,)
+        Chance that this mean exceeds the cut-off, from the draws.
+    reach_support : ndarray of str, shape (reaches,)
+        'sampled' (a sample on it), 'near' (within 100 m along the channel), 'inferred' (a sample on its
+        tree), or 'prior'.
+    reach_draws : ndarray of float32, shape (draws, reaches)
+        Joint draws of the mean grade of the reaches.
+    nearest_sample_m : ndarray of float64, shape (reaches,)
+        Along the channel from the reach's nearest node to the nearest sample; infinite if its tree has none.
+    hyper : HyperSummary
+        What was learnt about ranges, variances and covariates.
+    observations : Observations
+        The readings used, and the samples that were not.
+    """
+
+    node_mean: NDArray[np.float64]
+    node_p10: NDArray[np.float64]
+    node_p50: NDArray[np.float64]
+    node_p90: NDArray[np.float64]
+    node_chance_above_cutoff: NDArray[np.float64]
+    node_support: NDArray[np.int8]
+    reach_mean: NDArray[np.float64]
+    reach_p10: NDArray[np.float64]
+    reach_p50: NDArray[np.float64]
+    reach_p90: NDArray[np.float64]
+    reach_chance_above_cutoff: NDArray[np.float64]
+    reach_support: NDArray[np.str_]
+    reach_draws: NDArray[np.float32]
+    nearest_sample_m: NDArray[np.float64]
+    hyper: HyperSummary
+    observations: Observations
+
+
+class _Work:
+    """Arrays as large as the network, made once and overwritten for each representative."""
+
+    def __init__(self, tree: Tree, columns: int) -> None:
+        count = len(tree)
+        self.mix = tree.mix
+        self.b, self.eta = np.empty((count, columns)), np.empty((count, columns))
+        self.up, self.down = np.empty((count, columns)), np.empty((count, columns))
+        self.c, self.v, self.lam = np.empty(count), np.empty(count), np.empty(count)
+        self.variance = np.empty((count, 3))
+        self.gram = np.empty((columns, columns))
+
+
+def estimate_grade(
+    channels: Channels,
+    samples: Samples,
+    *,
+    rng: np.random.Generator,
+    settings: SamplingSettings | None = None,
+    priors: Priors | None = None,
+    cutoff_grade: float = 0.05,
+    draws: int = 1000,
+    progress: Callable[[float], None] | None = None,
+) -> GradeEstimate:
+    """Estimate the grade of the bite along the channels from samples.
+
+    Parameters
+    ----------
+    channels : Channels
+        The network.
+    samples : Samples
+        Recorded layers; may be none, then all is prior.
+    rng : numpy.random.Generator
+        Source of the joint draws; nothing else depends on it.
+    settings : SamplingSettings, optional
+        How samples are taken and weighed.
+    priors : Priors, optional
+        What is thought beforehand.
+    cutoff_grade : float, default 0.05
+        Grade below which digging is not worth it. Our choice, because it is the middle of the prior; the
+        user knows better.
+    draws : int, default 1000
+        Joint draws of the reaches. Our choice, because a chance is then good to 1.6 % at worst.
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    GradeEstimate
+        Grades with their doubt, per node and per reach.
+
+    Raises
+    ------
+    GroundError
+        If there is no channel at all.
+    InputError
+        If the cut-off does not lie between 0 and 1 or no draw is asked for.
+    """
+    settings = settings or SamplingSettings()
+    priors = priors or Priors()
+    number("cutoff_grade", cutoff_grade, above=0, below=1)
+    whole("draws", draws, at_least=1)
+    nodes = channels.nodes
+    if not len(nodes):
+        raise GroundError("The ground has no channel. It must have at least one node to have a grade.")
+    tree = tree_of_nodes(nodes)
+    names, regressors = regressors_of(channels)
+    seen = observations(samples, settings, nodes)
+    read = readings(tree, seen, regressors)
+    averaged = average(read, priors)
+    if progress:
+        progress(0.2)
+    prior_mean = priors.coefficients(len(names)).mean
+    summaries, totals = _mix(
+        tree,
+        nodes.reach,
+        len(channels.reaches),
+        regressors,
+        prior_mean,
+        read,
+        averaged,
+        cutoff_grade,
+        draws,
+        rng,
+        progress,
+    )
+
+    in_reach = np.maximum(np.bincount(nodes.reach, minlength=len(channels.reaches)), 1)
+    reach_draws = (totals / in_reach[:, None].astype(np.float32)).T
+    reach_mean = np.bincount(nodes.reach, weights=summaries[:, 0], minlength=len(channels.reaches)) / in_reach
+    p10, p50, p90 = np.quantile(reach_draws, QUANTILES, axis=0)
+    node_m = nearest_along_m(tree, read.node)
+    nearest_m = np.full(len(channels.reaches), np.inf)
+    np.minimum.at(nearest_m, nodes.reach, node_m)
+    if progress:
+        progress(1.0)
+    return GradeEstimate(
+        node_mean=summaries[:, 0],
+        node_p10=summaries[:, 1],
+        node_p50=summaries[:, 2],
+        node_p90=summaries[:, 3],
+        node_chance_above_cutoff=summaries[:, 4],
+        node_support=_support(node_m),
+        reach_mean=reach_mean,
+        reach_p10=p10.astype(np.float64),
+        reach_p50=p50.astype(np.float64),
+        reach_p90=p90.astype(np.float64),
+        reach_chance_above_cutoff=np.mean(reach_draws > cutoff_grade, axis=0),
+        reach_support=np.array(SUPPORT)[_support(nearest_m)],
+        reach_draws=np.ascontiguousarray(reach_draws),
+        nearest_sample_m=nearest_m,
+        hyper=HyperSummary(
+            quantities=averaged.quantities,
+            coefficients=_coefficients(names, prior_mean, averaged),
+            effective_points=averaged.effective_points,
+            log_evidence=averaged.log_evidence,
+        ),
+        observations=seen,
+    )
+
+
+def _support(nearest_m: NDArray[np.float64]) -> NDArray[np.int8]:
+    # A distance of nothing is a sample on the node itself, or on one of the reach's.
+    code = np.select([nearest_m <= 0.0, nearest_m <= NEAR_M, np.isfinite(nearest_m)], [3, 2, 1], 0)
+    return code.astype(np.int8)
+
+
+def _mix(
+    tree: Tree,
+    reach: NDArray[np.int32],
+    reaches: int,
+    regressors: NDArray[np.float64],
+    prior_mean: NDArray[np.float64],
+    read: Readings,
+    averaged: Averaged,
+    cutoff_grade: float,
+    draws: int,
+    rng: np.random.Generator,
+    progress: Callable[[float], None] | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
+    # Smooths and draws under each representative: summaries per node, grade totals per reach and draw.
+    count, parts = len(tree), len(averaged.points)
+    place = np.full(count, -1, dtype=np.int32)
+    place[read.node] = np.arange(len(read.node), dtype=np.int32)
+    means = np.empty((parts, count), dtype=np.float32)
+    variances = np.empty((parts, count), dtype=np.float32)
+    totals = np.zeros((reaches, draws), dtype=np.float32)
+    work = _Work(tree, 1 + regressors.shape[1])
+    # Draws are dealt to the representatives as evenly as they go.
+    edges = np.round(np.linspace(0, draws, parts + 1)).astype(int)
+    batch = max(1, BATCH_NUMBERS // count)
+    for part in range(parts):
+        process = averaged.process(part).numbers
+        columns, error = averaged.columns[part], averaged.error_variance[part]
+        step, covariance = averaged.step[part], averaged.covariance[part]
+        shared = float(averaged.shared_variance[part])
+        arrays = (tree.downstream, tree.length_m, work.mix, place)
+        states = (work.b, work.c, work.v, work.lam, work.eta)
+        solver.pass_up(*arrays, columns, error, process, *states, work.gram)
+        solver.pass_down(*arrays, columns, error, process, *states, work.up, work.down, work.variance)
+        mixture.latent_moments(
+            work.up,
+            work.down,
+            work.variance,
+            regressors,
+            prior_mean,
+            step,
+            covariance,
+            place,
+            columns,
+            error,
+            shared,
+            means[part],
+            variances[part],
+        )
+        coefficients = solver.draw_coefficients(*arrays, error, process, work.c, work.v, work.lam)
+        root = np.linalg.cholesky(covariance)
+        for first in range(edges[part], edges[part + 1], batch):
+            many = min(batch, edges[part + 1] - first)
+            noise = rng.standard_normal((count, 3, many), dtype=np.float32)
+            local = rng.standard_normal((count, many), dtype=np.float32)
+            coefficient = step[:, None] + root @ rng.standard_normal((len(step), many))
+            up, down, joining = (np.empty((count, many)) for _ in range(3))
+            solver.draw_fields(tree.downstream, coefficients, noise, up, down, joining)
+            some = np.zeros((reaches, many), dtype=np.float32)
+            mixture.add_reach_grades(
+                work.up,
+                work.down,
+                up,
+                down,
+                local,
+                regressors,
+                prior_mean,
+                coefficient,
+                place,
+                columns,
+                error,
+                shared,
+                reach,
+                some,
+            )
+            totals[:, first : first + many] = some
+        if progress:
+            progress(0.2 + 0.7 * (part + 1) / parts)
+    at, weight = np.polynomial.hermite_e.hermegauss(15)
+    summaries = np.empty((count, 5))
+    mixture.mixture_summaries(
+        means,
+        variances,
+        at,
+        weight / weight.sum(),
+        math.log(cutoff_grade / (1 - cutoff_grade)),
+        np.array(QUANTILES),
+        np.array(NORMAL_QUANTILES),
+        summaries,
+    )
+    return summaries, totals
+
+
+def _coefficients(
+    names: tuple[str, ...], prior_mean: NDArray[np.float64], averaged: Averaged
+) -> dict[str, Quantity]:
+    # Mixture of the normals of each coefficient over the representatives.
+    sd = np.sqrt(np.einsum("kii->ki", averaged.covariance))
+    middle = averaged.step + prior_mean
+    out = {}
+    for col, name in enumerate(names):
+        p10, p50, p90 = (
+            mixture.mixture_quantile(
+                np.ascontiguousarray(middle[:, col]), np.ascontiguousarray(sd[:, col]), p, q
+            )
+            for p, q in zip(QUANTILES, NORMAL_QUANTILES, strict=True)
+        )
+        out[name] = Quantity(mean=float(middle[:, col].mean()), p10=p10, p50=p50, p90=p90)
+    return out

@@ -1,0 +1,176 @@
+"""Compiled sums over representatives: mixtures of normals at every node, and mean grades of reaches."""
+# mypy: disable-error-code="no-untyped-def"
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+__all__ = ["add_reach_grades", "latent_moments", "mixture_quantile", "mixture_summaries"]
+
+SQRT2 = math.sqrt(2.0)
+
+
+@njit(cache=True, nogil=True)
+def latent_moments(
+    up,
+    down,
+    variance,
+    regressors,
+    prior_mean,
+    step,
+    covariance,
+    place,
+    columns,
+    error_variance,
+    shared_variance,
+    mean,
+    spread,
+):
+    """Fill mean and variance of regression + T + D + place effect at every node."""
+    size = regressors.shape[1]
+    unexplained = np.empty(size)
+    for i in range(len(mean)):
+        middle = up[i, 0] + down[i, 0]
+        wide = variance[i, 0] + 2.0 * variance[i, 1] + variance[i, 2]
+        fixed = 0.0
+        for m in range(size):
+            unexplained[m] = regressors[i, m] - up[i, 1 + m] - down[i, 1 + m]
+            fixed += regressors[i, m] * prior_mean[m]
+            middle += unexplained[m] * step[m]
+        for m in range(size):
+            for k in range(size):
+                wide += unexplained[m] * covariance[m, k] * unexplained[k]
+        row = place[i]
+        if row >= 0:
+            own = shared_variance / error_variance[row]
+            middle += own * (columns[row, 0] - middle)
+            wide = (1.0 - own) * ((1.0 - own) * wide + shared_variance)
+        else:
+            wide += shared_variance
+        mean[i] = fixed + middle
+        spread[i] = wide
+
+
+@njit(cache=True, nogil=True)
+def _share_below(means, sds, at):
+    total = 0.0
+    density = 0.0
+    for k in range(len(means)):
+        z = (at - means[k]) / sds[k]
+        total += 0.5 * math.erfc(-z / SQRT2)
+        density += math.exp(-0.5 * z * z) / sds[k]
+    return total / len(means), density / (len(means) * math.sqrt(2.0 * math.pi))
+
+
+@njit(cache=True, nogil=True)
+def mixture_quantile(means, sds, share, normal_quantile):
+    """Quantile of an even mixture of normals; ``normal_quantile`` is that of the standard normal.
+
+    Returns
+    -------
+    float
+        The value.
+    """
+    # The mixture's quantile lies between the least and the greatest of its parts: Newton, kept inside.
+    low = math.inf
+    high = -math.inf
+    start = 0.0
+    for k in range(len(means)):
+        at = means[k] + normal_quantile * sds[k]
+        low = min(low, at)
+        high = max(high, at)
+        start += at
+    at = start / len(means)
+    for _ in range(60):
+        below, density = _share_below(means, sds, at)
+        if below > share:
+            high = at
+        else:
+            low = at
+        move = (share - below) / density if density > 0.0 else math.inf
+        last = at
+        at = last + move
+        if not (low < at < high):
+            at = 0.5 * (low + high)
+        if abs(at - last) < 1e-5:
+            break
+    return at
+
+
+@njit(cache=True, nogil=True)
+def mixture_summaries(
+    means, variances, nodes_of_hermite, weights_of_hermite, cutoff_logit, shares, quantiles, out
+):
+    """Fill mean grade, three quantiles of grade, and chance above the cut-off for every node.
+
+    ``means`` and ``variances`` have shape (representatives, nodes), on the logit scale.
+    """
+    parts = means.shape[0]
+    centre = np.empty(parts)
+    sds = np.empty(parts)
+    for i in range(means.shape[1]):
+        total = 0.0
+        above = 0.0
+        for k in range(parts):
+            centre[k] = means[k, i]
+            sds[k] = math.sqrt(variances[k, i])
+            above += 0.5 * math.erfc((cutoff_logit - centre[k]) / (sds[k] * SQRT2))
+            for m in range(len(nodes_of_hermite)):
+                at = centre[k] + sds[k] * nodes_of_hermite[m]
+                total += weights_of_hermite[m] / (1.0 + math.exp(-at))
+        out[i, 0] = total / parts
+        for m in range(3):
+            out[i, 1 + m] = 1.0 / (1.0 + math.exp(-mixture_quantile(centre, sds, shares[m], quantiles[m])))
+        out[i, 4] = above / parts
+
+
+@njit(cache=True, nogil=True)
+def add_reach_grades(
+    up,
+    down,
+    deviation_up,
+    deviation_down,
+    local,
+    regressors,
+    prior_mean,
+    coefficient,
+    place,
+    columns,
+    error_variance,
+    shared_variance,
+    reach,
+    total,
+):
+    """Add the grade of every node of a batch of joint draws to its reach.
+
+    ``coefficient`` has shape (regressors, draws) and holds draws less the prior mean; ``local`` is standard
+    normal of shape (nodes, draws); ``total`` has shape (reaches, draws).
+    """
+    size = regressors.shape[1]
+    draws = total.shape[1]
+    free_sd = math.sqrt(shared_variance)
+    z = np.empty(draws)
+    for i in range(len(reach)):
+        known = up[i, 0] + down[i, 0]
+        fixed = 0.0
+        for d in range(draws):
+            z[d] = known + deviation_up[i, d] + deviation_down[i, d]
+        for m in range(size):
+            fixed += regressors[i, m] * prior_mean[m]
+            unexplained = regressors[i, m] - up[i, 1 + m] - down[i, 1 + m]
+            for d in range(draws):
+                z[d] += unexplained * coefficient[m, d]
+        row = place[i]
+        own, reading, sd = 0.0, 0.0, free_sd
+        if row >= 0:
+            own = shared_variance / error_variance[row]
+            reading = columns[row, 0]
+            sd = math.sqrt(shared_variance * (1.0 - own))
+        at = reach[i]
+        for d in range(draws):
+            here = fixed + z[d] + own * (reading - z[d]) + sd * local[i, d]
+            # Single precision here: the grade needs no more, and its exponential is twice as fast.
+            total[at, d] += np.float32(1.0) / (np.float32(1.0) + np.exp(np.float32(-here)))

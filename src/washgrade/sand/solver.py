@@ -1,0 +1,273 @@
+r"""Compiled passes up and down a tree: the exact Gaussian solver, linear in the number of nodes.
+
+The latent value is T + D. T (tail-up) runs down: :math:`T_j = \sum u_i T_i + e_j` over the branches i that
+join at j. D (tail-down) spreads up from the outlet: :math:`D_i = a_i D_j + \text{noise}(q_i)`. Here
+:math:`u_i = \sqrt{A_i/A_j}\,e^{-h_i/r_T}`, :math:`a_i = e^{-h_i/r_D}`, :math:`q_i = s_D^2(1-a_i^2)`. Both are
+Markov on the tree (Ver Hoef & Peterson 2010, J. Am. Stat. Assoc. 105:6-18, exponential models), so all that
+the ground above a node knows about the rest is: T given D is normal with mean b + cD and variance v, and the
+likelihood of D is proportional to :math:`\exp(-\lambda D^2/2 + \eta D)`.
+
+Several right-hand sides (the readings and each regressor) run together: b and eta have one entry for each.
+The arrays keep the state of a node *before* its own reading; every pass that needs the state after it works
+it out anew, which is cheaper than fetching it.
+"""
+# mypy: disable-error-code="no-untyped-def"
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+__all__ = ["draw_coefficients", "draw_fields", "pass_down", "pass_up"]
+
+
+@njit(cache=True, nogil=True)
+def pass_up(downstream, length_m, mix, place, columns, error_variance, process, b, c, v, lam, eta, gram):
+    """Walk from the leaves to the outlets; fill the states and the Gram matrix.
+
+    ``process`` is (variance up, range up in m, variance down, range down in m); ``place[i]`` is the row of a
+    node's reading or -1. All outputs are overwritten.
+
+    Returns
+    -------
+    float
+        Log determinant of the covariance of the readings.
+    """
+    var_up, range_up_m, var_down, range_down_m = process[0], process[1], process[2], process[3]
+    count = len(downstream)
+    cols = columns.shape[1]
+    b_after = np.empty(cols)
+    eta_after = np.empty(cols)
+    b[:] = 0.0
+    c[:] = 0.0
+    v[:] = var_up
+    lam[:] = 0.0
+    eta[:] = 0.0
+    gram[:] = 0.0
+    log_determinant = 0.0
+    last_m = -1.0
+    fade_up = 1.0
+    a = 1.0
+    for i in range(count):
+        if v[i] < 0.0:
+            v[i] = 0.0
+        c_after = c[i]
+        v_after = v[i]
+        lam_after = lam[i]
+        for k in range(cols):
+            b_after[k] = b[i, k]
+            eta_after[k] = eta[i, k]
+        row = place[i]
+        if row >= 0:
+            f = v_after + error_variance[row]
+            gain = v_after / f
+            w = 1.0 + c_after
+            lam_after += w * w / f
+            for k in range(cols):
+                off = columns[row, k] - b_after[k]
+                eta_after[k] += w * off / f
+                for m in range(k + 1):
+                    # b_after[m] is already updated for m < k, so the old value comes from the array.
+                    gram[k, m] += off * (columns[row, m] - b[i, m]) / f
+                b_after[k] += gain * off
+            log_determinant += math.log(f)
+            c_after -= gain * w
+            v_after = v_after * error_variance[row] / f
+        j = downstream[i]
+        if j < 0:
+            t = 1.0 + lam_after * var_down
+            log_determinant += math.log(t)
+            for k in range(cols):
+                for m in range(k + 1):
+                    gram[k, m] -= var_down * eta_after[k] * eta_after[m] / t
+            continue
+        if length_m[i] != last_m:
+            # On a DEM nearly all lengths are one of two, so the exponentials are seldom needed.
+            last_m = length_m[i]
+            fade_up = math.exp(-last_m / range_up_m)
+            a = math.exp(-last_m / range_down_m)
+        u = mix[i] * fade_up
+        q = var_down * (1.0 - a * a)
+        s = 1.0 / (1.0 + lam_after * q)
+        spread = q * s
+        v[j] += u * u * (v_after + c_after * c_after * spread - var_up)
+        c[j] += u * c_after * s * a
+        lam[j] += a * a * s * lam_after
+        for k in range(cols):
+            b[j, k] += u * (b_after[k] + c_after * spread * eta_after[k])
+            eta[j, k] += a * s * eta_after[k]
+        if lam_after > 0.0:
+            log_determinant -= math.log(s)
+            for k in range(cols):
+                for m in range(k + 1):
+                    gram[k, m] -= spread * eta_after[k] * eta_after[m]
+    for k in range(cols):
+        for m in range(k):
+            gram[m, k] = gram[k, m]
+    return log_determinant
+
+
+@njit(cache=True, nogil=True)
+def pass_down(
+    downstream, length_m, mix, place, columns, error_variance, process, b, c, v, lam, eta, up, down, variance
+):
+    """Walk from the outlets to the leaves; fill the means of T and D and the variances of T, TD, D."""
+    range_up_m, var_down, range_down_m = process[1], process[2], process[3]
+    cols = columns.shape[1]
+    last_m = -1.0
+    fade_up = 1.0
+    a = 1.0
+    b_after = np.empty(cols)
+    eta_after = np.empty(cols)
+    for i in range(len(downstream) - 1, -1, -1):
+        c_after = c[i]
+        v_after = v[i]
+        lam_after = lam[i]
+        for k in range(cols):
+            b_after[k] = b[i, k]
+            eta_after[k] = eta[i, k]
+        row = place[i]
+        if row >= 0:
+            f = v_after + error_variance[row]
+            gain = v_after / f
+            w = 1.0 + c_after
+            lam_after += w * w / f
+            for k in range(cols):
+                off = columns[row, k] - b_after[k]
+                eta_after[k] += w * off / f
+                b_after[k] += gain * off
+            c_after -= gain * w
+            v_after = v_after * error_variance[row] / f
+        j = downstream[i]
+        if j < 0:
+            var_d = var_down / (1.0 + lam_after * var_down)
+            for k in range(cols):
+                down[i, k] = var_d * eta_after[k]
+                up[i, k] = b_after[k] + c_after * down[i, k]
+            variance[i, 0] = v_after + c_after * c_after * var_d
+            variance[i, 1] = c_after * var_d
+            variance[i, 2] = var_d
+            continue
+        if length_m[i] != last_m:
+            last_m = length_m[i]
+            fade_up = math.exp(-last_m / range_up_m)
+            a = math.exp(-last_m / range_down_m)
+        u = mix[i] * fade_up
+        q = var_down * (1.0 - a * a)
+        s = 1.0 / (1.0 + lam_after * q)
+        spread = q * s
+        total = v_after + c_after * c_after * spread
+        gain_t = 0.0
+        gain_d = 0.0
+        if v[j] > 0.0:
+            gain_t = u * total / v[j]
+            gain_d = u * c_after * spread / v[j]
+        f_td = c_after * s * a - gain_t * c[j]
+        f_dd = s * a - gain_d * c[j]
+        for k in range(cols):
+            up[i, k] = (
+                b_after[k]
+                + c_after * spread * eta_after[k]
+                + gain_t * (up[j, k] - b[j, k])
+                + f_td * down[j, k]
+            )
+            down[i, k] = spread * eta_after[k] + gain_d * (up[j, k] - b[j, k]) + f_dd * down[j, k]
+        p_tt, p_td, p_dd = variance[j, 0] - v[j], variance[j, 1], variance[j, 2]
+        variance[i, 0] = total + gain_t * gain_t * p_tt + 2.0 * gain_t * f_td * p_td + f_td * f_td * p_dd
+        variance[i, 1] = (
+            c_after * spread
+            + gain_t * gain_d * p_tt
+            + (gain_t * f_dd + f_td * gain_d) * p_td
+            + f_td * f_dd * p_dd
+        )
+        variance[i, 2] = spread + gain_d * gain_d * p_tt + 2.0 * gain_d * f_dd * p_td + f_dd * f_dd * p_dd
+
+
+@njit(cache=True, nogil=True)
+def draw_coefficients(downstream, length_m, mix, place, error_variance, process, c, v, lam):
+    """Numbers that turn independent noise into a posterior deviation, nine for each node.
+
+    In order: u, s·a, c after, c before, gain of T, gain of D, and the standard deviations of D given D
+    downstream, of T given D, and of what joins at the node from no branch.
+
+    Returns
+    -------
+    ndarray of float64, shape (nodes, 9)
+        The coefficients.
+    """
+    var_up, range_up_m, var_down, range_down_m = process[0], process[1], process[2], process[3]
+    count = len(downstream)
+    out = np.zeros((count, 9))
+    joined = np.zeros(count)
+    for i in range(count):
+        out[i, 8] = math.sqrt(max(0.0, var_up * (1.0 - joined[i])))
+        c_after = c[i]
+        v_after = v[i]
+        lam_after = lam[i]
+        row = place[i]
+        if row >= 0:
+            f = v_after + error_variance[row]
+            w = 1.0 + c_after
+            lam_after += w * w / f
+            c_after -= v_after / f * w
+            v_after = v_after * error_variance[row] / f
+        out[i, 2] = c_after
+        out[i, 3] = c[i]
+        out[i, 7] = math.sqrt(v_after)
+        j = downstream[i]
+        if j < 0:
+            out[i, 6] = math.sqrt(var_down / (1.0 + lam_after * var_down))
+            continue
+        u = mix[i] * math.exp(-length_m[i] / range_up_m)
+        a = math.exp(-length_m[i] / range_down_m)
+        q = var_down * (1.0 - a * a)
+        s = 1.0 / (1.0 + lam_after * q)
+        joined[j] += u * u
+        out[i, 0] = u
+        out[i, 1] = s * a
+        if v[j] > 0.0:
+            out[i, 4] = u * (v_after + c_after * c_after * q * s) / v[j]
+            out[i, 5] = u * c_after * q * s / v[j]
+        out[i, 6] = math.sqrt(q * s)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def draw_fields(downstream, coefficients, noise, up, down, joining):
+    """Turn noise of shape (nodes, 3, draws) into deviations of T and D from their posterior means.
+
+    First a draw in which each branch ignores what is known of T where it joins, leaves to outlets; then, back
+    up, each branch takes its share of the difference to the T that was drawn there (conditioning by kriging,
+    exact). ``joining`` is scratch of shape (nodes, draws).
+    """
+    count = len(downstream)
+    draws = noise.shape[2]
+    for i in range(count):
+        for d in range(draws):
+            joining[i, d] = coefficients[i, 8] * noise[i, 2, d]
+    for i in range(count):
+        j = downstream[i]
+        sd_down, sd_up, slant, u = (
+            coefficients[i, 6],
+            coefficients[i, 7],
+            coefficients[i, 2],
+            coefficients[i, 0],
+        )
+        for d in range(draws):
+            down[i, d] = sd_down * noise[i, 0, d]
+            up[i, d] = slant * down[i, d] + sd_up * noise[i, 1, d]
+        if j >= 0:
+            for d in range(draws):
+                joining[j, d] += u * up[i, d]
+    for i in range(count - 1, -1, -1):
+        j = downstream[i]
+        if j < 0:
+            continue
+        carry, slant, before = coefficients[i, 1], coefficients[i, 2], coefficients[j, 3]
+        gain_t, gain_d = coefficients[i, 4], coefficients[i, 5]
+        for d in range(draws):
+            off = up[j, d] - before * down[j, d] - joining[j, d]
+            up[i, d] += slant * carry * down[j, d] + gain_t * off
+            down[i, d] += carry * down[j, d] + gain_d * off
