@@ -34,9 +34,10 @@ def erfcx(value):
     if value < 10.0:
         return math.exp(value * value) * math.erfc(value)
     square = 1.0 / (2.0 * value * value)
-    return (1.0 - square * (1.0 - 3.0 * square * (1.0 - 5.0 * square * (1.0 - 7.0 * square)))) / (
-        value * SQRT_PI
-    )
+    return (
+        1.0
+        - square * (1.0 - 3.0 * square * (1.0 - 5.0 * square * (1.0 - 7.0 * square * (1.0 - 9.0 * square))))
+    ) / (value * SQRT_PI)
 
 
 @njit(cache=True, nogil=True)

@@ -1,0 +1,297 @@
+"""Averaging over ranges and variances: evidence, censoring, mixtures, each against a slow plain twin."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import pytest
+from scipy import integrate, special, stats
+
+from washgrade.errors import InputError
+from washgrade.sand import hyper, mixture
+from washgrade.sand.censor import erfcx, log_share_below, mills
+from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
+from washgrade.sand.hyper import Averaged, Priors, Readings, average, readings
+from washgrade.sand.sample import Observations
+from washgrade.sand.tree import Tree
+
+FORK = Tree(
+    downstream=np.array([2, 2, 3, 5, 5, -1], np.int32),
+    length_m=np.array([100.0, 50.0, 80.0, 60.0, 10.0, 0.0]),
+    weight=np.array([3.0, 1.0, 4.0, 5.0, 2.0, 8.0]),
+)
+REGRESSORS = np.column_stack([np.ones(6), np.array([0.5, -1.0, 0.2, 1.1, -0.4, -0.4])])
+
+
+def seen(
+    node: list[int], value: list[float], *, censored: list[bool] | None = None, limit: float = -4.0
+) -> Observations:
+    count = len(node)
+    hidden = np.zeros(count, bool) if censored is None else np.array(censored)
+    return Observations(
+        node=np.array(node, np.int32),
+        value=np.where(hidden, np.nan, np.array(value, float)),
+        error_variance=np.linspace(0.01, 0.03, count),
+        censored=hidden,
+        limit=np.full(count, limit),
+        accuracy_m=np.full(count, 6.0),
+        offset_m=np.zeros(count),
+        covered=np.ones(count),
+        day=np.full(count, np.datetime64("2025-03-01")),
+        sample_ids=tuple((f"s{k}",) for k in range(count)),
+        unplaced=(),
+        left_out=(),
+    )
+
+
+def evidence_at(read: Readings, point: list[float], priors: Priors) -> float:
+    found, _ = hyper._evidences(read, np.array([point]), priors.coefficients(2), priors)
+    return float(found[0])
+
+
+def dense(observed: Observations, point: list[float], priors: Priors) -> tuple[np.ndarray, np.ndarray]:
+    """Prior mean and covariance of the readings, every part written out."""
+    spread, share = math.exp(2 * point[0]), 1 / (1 + math.exp(-point[1]))
+    up, down, local = spread * share, spread * (1 - share), math.exp(2 * point[4])
+    apart = distances(FORK)
+    field = tail_up_exponential(apart, variance=up, range_m=math.exp(point[2])) + tail_down_exponential(
+        apart, variance=down, range_m=math.exp(point[3])
+    )
+    node = observed.node
+    same = node[:, None] == node[None, :]
+    prior = priors.coefficients(2)
+    at = REGRESSORS[node]
+    along_sd = observed.accuracy_m / 1.5096  # a circle of 68 % has 1.51 standard deviations
+    shift = 2 * sum(
+        part * (1 - special.erfcx(along_sd / (math.sqrt(2) * math.exp(log_m))))
+        for part, log_m in ((up, point[2]), (down, point[3]))
+    )
+    cover = (
+        field[np.ix_(node, node)]
+        + same * ((1 - priors.scoop_share) * local + shift[:, None])
+        + np.diag(observed.error_variance + priors.scoop_share * local)
+        + at @ np.diag(prior.sd**2) @ at.T
+    )
+    return at @ prior.mean, cover
+
+
+POINT = [math.log(0.9), 0.4, math.log(250), math.log(900), math.log(0.3)]
+
+
+def test_evidence_is_that_of_the_full_normal() -> None:
+    observed = seen([0, 1, 1, 3, 5], [-2.0, -3.0, -2.8, -2.2, -3.1])
+    priors = Priors()
+    mean, cover = dense(observed, POINT, priors)
+    expected = stats.multivariate_normal(mean, cover).logpdf(observed.value)
+    assert evidence_at(readings(FORK, observed, REGRESSORS), POINT, priors) == pytest.approx(
+        expected, abs=1e-5
+    )
+
+
+def test_evidence_with_one_trace_is_exact() -> None:
+    # One censored reading: expectation propagation is exact for the evidence of a single site.
+    observed = seen([0, 1, 3], [-2.0, 0.0, -2.2], censored=[False, True, False], limit=-4.5)
+    priors = Priors()
+    mean, cover = dense(observed, POINT, priors)
+    plain = np.array([0, 2])
+    gain = cover[1, plain] @ np.linalg.inv(cover[np.ix_(plain, plain)])
+    centre = mean[1] + gain @ (observed.value[plain] - mean[plain])
+    sd = math.sqrt(cover[1, 1] - gain @ cover[plain, 1])
+    expected = stats.multivariate_normal(mean[plain], cover[np.ix_(plain, plain)]).logpdf(
+        observed.value[plain]
+    ) + stats.norm.logcdf((-4.5 - centre) / sd)
+    assert evidence_at(readings(FORK, observed, REGRESSORS), POINT, priors) == pytest.approx(
+        expected, abs=1e-5
+    )
+
+
+def test_evidence_with_two_traces_is_close() -> None:
+    observed = seen([0, 2, 3], [0.0, 0.0, -2.2], censored=[True, True, False], limit=-3.5)
+    priors = Priors()
+    mean, cover = dense(observed, POINT, priors)
+    plain = stats.norm(mean[2], math.sqrt(cover[2, 2]))
+    gain = cover[:2, 2] / cover[2, 2]
+    both = stats.multivariate_normal(
+        mean[:2] + gain * (observed.value[2] - mean[2]), cover[:2, :2] - np.outer(gain, cover[2, :2])
+    )
+    expected = plain.logpdf(observed.value[2]) + math.log(both.cdf(np.array([-3.5, -3.5])))
+    found = evidence_at(readings(FORK, observed, REGRESSORS), POINT, priors)
+    assert found == pytest.approx(expected, abs=0.02)
+
+
+def test_one_trace_moves_the_place_as_quadrature_says() -> None:
+    priors = Priors()
+    observed = seen([1], [0.0], censored=[True], limit=-4.0)
+    read = readings(FORK, observed, REGRESSORS)
+    _, (columns, error, _, _) = hyper._evidences(read, np.array([POINT]), priors.coefficients(2), priors)
+    mean, cover = dense(observed, POINT, priors)
+    noise = observed.error_variance[0] + priors.scoop_share * math.exp(2 * POINT[4])
+    wide = cover[0, 0] - noise
+
+    def moment(power: int) -> float:
+        return integrate.quad(
+            lambda z: (
+                z**power
+                * stats.norm.pdf(z, mean[0], math.sqrt(wide))
+                * stats.norm.cdf((-4.0 - z) / math.sqrt(noise))
+            ),
+            mean[0] - 12,
+            mean[0] + 12,
+            epsabs=1e-13,
+            points=[-4.0],
+        )[0]
+
+    expected = moment(1) / moment(0)
+    spread = moment(2) / moment(0) - expected**2
+    # The site stands in for the reading: a normal of its mean and variance times the prior.
+    regression = float(REGRESSORS[1] @ np.diag(priors.coefficients(2).sd ** 2) @ REGRESSORS[1])
+    place = wide - regression - math.exp(2 * POINT[0])
+    site = error[0, 0] - place
+    gain = wide / (wide + site)
+    pseudo = columns[0, 0, 0] + mean[0]
+    assert mean[0] + gain * (pseudo - mean[0]) == pytest.approx(expected, abs=1e-4)
+    assert wide * (1 - gain) == pytest.approx(spread, abs=1e-4)
+
+
+@pytest.mark.parametrize("value", [0.0, 0.3, 4.0, 9.99, 10.0, 50.0])
+def test_scaled_error_function(value: float) -> None:
+    assert erfcx(value) == pytest.approx(special.erfcx(value), rel=1e-9)
+
+
+@pytest.mark.parametrize("z", [-40.0, -6.0, -5.0, -1.0, 0.0, 3.0])
+def test_tails_of_the_normal(z: float) -> None:
+    assert log_share_below(z) == pytest.approx(stats.norm.logcdf(z), rel=1e-10)
+    assert mills(z) == pytest.approx(math.exp(stats.norm.logpdf(z) - stats.norm.logcdf(z)), rel=1e-9)
+
+
+def test_prior_points_follow_the_prior() -> None:
+    priors = Priors()
+    points = priors.points(hyper._even(hyper.POINTS_LOG2))
+    assert np.median(np.exp(points[:, 0])) == pytest.approx(0.8, rel=0.01)
+    assert np.median(np.exp(points[:, 2])) == pytest.approx(300.0, rel=0.01)
+    assert np.std(points[:, 3]) == pytest.approx(1.1, rel=0.02)
+    share = 1 / (1 + np.exp(-points[:, 1]))
+    assert np.mean(share) == pytest.approx(0.5, abs=0.002)
+    assert np.var(share) == pytest.approx(stats.beta(1.5, 1.5).var(), rel=0.01)
+
+
+def test_prior_density_is_that_of_its_parts() -> None:
+    priors = Priors()
+    point = np.array([POINT])
+    share = 1 / (1 + math.exp(-POINT[1]))
+    expected = (
+        stats.norm.logpdf(POINT[0], math.log(0.8), 0.65)
+        + stats.beta.logpdf(share, 1.5, 1.5)
+        + math.log(share * (1 - share))
+        + stats.norm.logpdf(POINT[2], math.log(300), 1.1)
+        + stats.norm.logpdf(POINT[3], math.log(1200), 1.1)
+        + stats.norm.logpdf(POINT[4], math.log(0.25), 0.7)
+    )
+    assert priors.log_density(point)[0] == pytest.approx(expected, rel=1e-12)
+
+
+def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
+    observed = seen([0, 1, 1, 2, 3, 4, 5], [-1.0, -3.5, -3.3, -1.4, -1.9, -3.0, -2.1])
+    priors = Priors()
+    read = readings(FORK, observed, REGRESSORS)
+    found = average(read, priors)
+    points = priors.points(np.random.default_rng(0).random((200_000, 5)))
+    evidence, _ = hyper._evidences(read, points, priors.coefficients(2), priors)
+    weight = np.exp(evidence - evidence.max())
+    assert found.log_evidence == pytest.approx(evidence.max() + math.log(weight.mean()), abs=0.03)
+    total = np.exp(points[:, 0])
+    assert found.quantities["total sd"].mean == pytest.approx(np.average(total, weights=weight), rel=0.03)
+    local = np.exp(points[:, 4])
+    assert found.quantities["local sd"].mean == pytest.approx(np.average(local, weights=weight), rel=0.03)
+    assert np.exp(found.points[:, 0]).mean() == pytest.approx(np.average(total, weights=weight), rel=0.05)
+    assert found.effective_points > 300
+
+
+def test_without_a_reading_the_prior_stays() -> None:
+    found = average(readings(FORK, seen([], []), REGRESSORS), Priors())
+    assert found.log_evidence == pytest.approx(0.0, abs=0.01)
+    assert found.quantities["total sd"].p50 == pytest.approx(0.8, rel=0.02)
+    assert found.step == pytest.approx(np.zeros((48, 2)))
+    assert found.covariance[0] == pytest.approx(np.diag([1.44, 0.25]))
+
+
+def test_duplicates_teach_the_scatter() -> None:
+    close = [-2.0, -2.02, -3.0, -3.01, -2.5, -2.49]
+    apart = [-1.4, -2.6, -2.4, -3.6, -1.9, -3.1]
+
+    def local(values: list[float]) -> float:
+        read = readings(FORK, seen([0, 0, 1, 1, 3, 3], values), REGRESSORS)
+        return average(read, Priors()).quantities["local sd"].p50
+
+    assert local(close) < 0.15 < 0.5 < local(apart)
+
+
+def test_a_bad_prior_is_told() -> None:
+    with pytest.raises(
+        InputError,
+        match="^" + re.escape("Invalid 'total_sd' of 0.0. It must be a finite number above 0.") + "$",
+    ):
+        Priors(total_sd=0.0)
+
+
+def test_mixture_quantile_solves_the_mixture() -> None:
+    rng = np.random.default_rng(5)
+    means, sds = rng.normal(-3, 1, 48), rng.uniform(0.05, 2, 48)
+    for share in (0.1, 0.5, 0.9):
+        at = mixture.mixture_quantile(means, sds, share, special.ndtri(share))
+        assert stats.norm.cdf(at, means, sds).mean() == pytest.approx(share, abs=1e-5)
+
+
+def test_mixture_quantile_between_two_far_peaks() -> None:
+    at = mixture.mixture_quantile(
+        np.array([-9.0, -8.0, 5.0]), np.array([0.01, 0.01, 0.01]), 0.9, special.ndtri(0.9)
+    )
+    assert at == pytest.approx(5 + 0.01 * special.ndtri(0.7), abs=1e-4)
+
+
+def test_node_summaries_equal_plain_sums() -> None:
+    rng = np.random.default_rng(6)
+    means, variances = rng.normal(-3, 1, (48, 3)), rng.uniform(0.05, 2, (48, 3))
+    at, weight = np.polynomial.hermite_e.hermegauss(15)
+    out = np.empty((3, 5))
+    mixture.mixture_summaries(
+        means,
+        variances,
+        at,
+        weight / weight.sum(),
+        special.logit(0.05),
+        np.array([0.1, 0.5, 0.9]),
+        special.ndtri([0.1, 0.5, 0.9]),
+        out,
+    )
+    for i in range(3):
+        mean = np.mean(
+            [
+                integrate.quad(
+                    lambda z, m=m, v=v: special.expit(z) * stats.norm.pdf(z, m, v**0.5), m - 14, m + 14
+                )[0]
+                for m, v in zip(means[:, i], variances[:, i], strict=True)
+            ]
+        )
+        assert out[i, 0] == pytest.approx(mean, rel=1e-5)
+        assert out[i, 4] == pytest.approx(
+            stats.norm.sf(special.logit(0.05), means[:, i], np.sqrt(variances[:, i])).mean(), rel=1e-9
+        )
+        assert out[i, 1] < out[i, 2] < out[i, 3]
+
+
+def test_process_of_a_representative() -> None:
+    found = Averaged(
+        points=np.array([POINT]),
+        columns=np.empty((1, 0, 3)),
+        error_variance=np.empty((1, 0)),
+        shared_variance=np.zeros(1),
+        step=np.zeros((1, 2)),
+        covariance=np.zeros((1, 2, 2)),
+        effective_points=1.0,
+        log_evidence=0.0,
+    ).process(0)
+    assert found.up_variance + found.down_variance == pytest.approx(0.81)
+    assert found.up_range_m == pytest.approx(250.0)
