@@ -1,0 +1,80 @@
+// The payload unfolded: typed arrays by reach, lines in pixels of zoom 19 relative to one origin.
+const MISSING = -(2 ** 40);
+const ZOOM = 19;
+
+function unpack(text) {
+  const bytes = atob(text);
+  const values = [];
+  let last = 0;
+  let step = 0;
+  let place = 1;
+  for (let at = 0; at < bytes.length; at += 1) {
+    const byte = bytes.charCodeAt(at);
+    // Multiplied, not shifted: a step may need more than 32 bits.
+    step += (byte & 127) * place;
+    if (byte < 128) {
+      last += step % 2 ? -(step + 1) / 2 : step / 2;
+      values.push(last);
+      step = 0;
+      place = 1;
+    } else {
+      place *= 128;
+    }
+  }
+  return values;
+}
+
+function decode(payload) {
+  const land = {...payload, count: payload.reach.length};
+  for (const [name, column] of Object.entries(payload.columns)) {
+    land[name] = Float64Array.from(unpack(column.data), (v) => (v === MISSING ? NaN : v / column.scale));
+  }
+  land.support = unpack(payload.support).map((n) => payload.support_words[n]);
+  const note = unpack(payload.note).map((n) => payload.note_words[n]);
+  let at = 0;
+  land.notes = unpack(payload.note_count).map((n) => note.slice(at, (at += n)));
+
+  const east = unpack(payload.line.east);
+  const south = unpack(payload.line.south);
+  const start = Int32Array.from(unpack(payload.line.start));
+  land.origin = [east.reduce((a, b) => Math.min(a, b)), south.reduce((a, b) => Math.min(a, b))];
+  land.line = {
+    start,
+    east: Float64Array.from(east, (v) => v - land.origin[0]),
+    south: Float64Array.from(south, (v) => v - land.origin[1]),
+  };
+  const ring = (packed) => ({
+    east: unpack(packed.east).map((v) => v - land.origin[0]),
+    south: unpack(packed.south).map((v) => v - land.origin[1]),
+  });
+  land.property = payload.property.map(ring);
+  land.no_go = payload.no_go.map(ring);
+  const point = (mark) => {
+    const pixel = L.CRS.EPSG3857.latLngToPoint(L.latLng(mark.lat, mark.lon), ZOOM);
+    return {...mark, east: pixel.x - land.origin[0], south: pixel.y - land.origin[1]};
+  };
+  land.samples = payload.samples.map(point);
+  land.access = payload.access.map(point);
+
+  // West, north, east, south of each line, for quick questions about what is in sight or under a finger.
+  land.box = new Float64Array(4 * land.count).fill(NaN);
+  for (let reach = 0; reach < land.count; reach += 1) {
+    let [west, north, right, low] = [Infinity, Infinity, -Infinity, -Infinity];
+    for (let n = start[reach]; n < start[reach + 1]; n += 1) {
+      west = Math.min(west, land.line.east[n]);
+      right = Math.max(right, land.line.east[n]);
+      north = Math.min(north, land.line.south[n]);
+      low = Math.max(low, land.line.south[n]);
+    }
+    land.box.set([west, north, right, low], 4 * reach);
+  }
+  land.grade_class = (grade) => payload.class_limits.filter((limit) => grade >= limit).length;
+  land.doubt = (reach) => {
+    const times = land.grade_p90[reach] / Math.max(land.grade_p10[reach], 1e-9);
+    return payload.doubt_limits.filter((limit) => times > limit).length;
+  };
+  // The colour tells the expected grade, the line style how far the guesses lie apart.
+  land.style = Uint8Array.from(land.grade_mean, (grade, reach) => 3 * land.grade_class(grade) + land.doubt(reach));
+  land.by_rank = Array.from(land.rank.keys()).sort((a, b) => land.rank[a] - land.rank[b]);
+  return land;
+}

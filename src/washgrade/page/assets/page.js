@@ -1,0 +1,126 @@
+// The page put together: what is chosen, which units, and what one part tells the others.
+document.documentElement.classList.add('live');
+const land = decode(JSON.parse(document.getElementById('payload').textContent));
+const state = {units: land.units, chosen: -1};
+const narrow = window.matchMedia('(max-width: 760px)');
+const still = window.matchMedia('(prefers-reduced-motion: reduce)');
+
+document.getElementById('legend').open = !narrow.matches;
+map.invalidateSize({animate: false});
+
+const picture = document.getElementById('relief');
+let relief = null;
+if (picture && land.relief_bounds) {
+  const [west, south, east, north] = land.relief_bounds;
+  map.createPane('relief').style.zIndex = 200;
+  picture.hidden = false;
+  relief = L.imageOverlay(picture, [[south, west], [north, east]], {pane: 'relief'}).addTo(map);
+}
+
+const sheet = new Sheet(land);
+// Room beside the legend, or below its button.
+const free_of_legend = narrow.matches ? {paddingTopLeft: [12, 60]} : {paddingTopLeft: [250, 30]};
+map.fitBounds(sheet.bounds(), {...free_of_legend, paddingBottomRight: [narrow.matches ? 12 : 64, 24], animate: false});
+map.addLayer(sheet);
+performance.mark('washgrade-first-draw');
+
+let scale = null;
+function set_scale() {
+  scale?.remove();
+  scale = L.control.scale({position: 'bottomright', maxWidth: 140, metric: state.units === 'metric', imperial: state.units === 'us'}).addTo(map);
+}
+
+const panel = document.getElementById('card');
+function set_card() {
+  panel.hidden = state.chosen < 0;
+  panel.replaceChildren(...(state.chosen < 0 ? [] : card(land, state.chosen, state.units, () => choose(-1))));
+}
+
+const table = ranking(land, state, choose);
+
+function choose(reach, {from} = {}) {
+  state.chosen = reach;
+  sheet.choose(reach);
+  set_card();
+  table.mark(reach, from === 'map');
+  if (reach < 0) return;
+  if (from === 'table') {
+    map.fitBounds(sheet.bounds(reach, reach), {maxZoom: 17, ...free_of_legend, paddingBottomRight: [60, 40], animate: !still.matches});
+  }
+  // The card stands above the table: bring it into sight, but leave the keyboard where it is.
+  document.querySelector('.ledger').scrollTo({top: 0});
+}
+
+sample_list(land, (mark) => {
+  map.setView([mark.lat, mark.lon], Math.max(map.getZoom(), 16), {animate: false});
+  popup(mark);
+});
+function popup(mark) {
+  L.popup({maxWidth: 280, offset: [0, -4]}).setLatLng([mark.lat, mark.lon]).setContent(sample_card(mark)).openOn(map);
+}
+
+// A finger is broader than a pointer.
+const coarse = window.matchMedia('(pointer: coarse)');
+map.on('click', (event) => {
+  const hit = sheet.under(event.containerPoint, coarse.matches ? 24 : 12);
+  if (hit.sample) popup(hit.sample);
+  else if (hit.reach !== undefined) choose(hit.reach, {from: 'map'});
+});
+const tip = L.tooltip({direction: 'top', offset: [0, -8]});
+let asked = 0;
+map.on('mousemove', (event) => {
+  cancelAnimationFrame(asked);
+  asked = requestAnimationFrame(() => {
+    const {reach = -1, sample} = sheet.under(event.containerPoint, 10);
+    map.getContainer().classList.toggle('over-line', reach >= 0 || Boolean(sample));
+    if (reach >= 0) {
+      tip.setContent(make('span', {text: `${land.reach[reach]}: ${percent(land.grade_mean[reach])}`}));
+      tip.setLatLng(event.latlng);
+      if (!map.hasLayer(tip)) map.openTooltip(tip);
+    } else {
+      map.closeTooltip(tip);
+    }
+    if (reach !== sheet.hovered) {
+      sheet.hovered = reach;
+      sheet.redraw();
+    }
+  });
+});
+map.on('mouseout', () => map.closeTooltip(tip));
+document.addEventListener('keydown', (event) => {
+  if (event.key === 'Escape' && state.chosen >= 0) choose(-1);
+});
+
+for (const radio of document.querySelectorAll('input[name=units]')) {
+  radio.checked = radio.value === state.units;
+  radio.addEventListener('change', () => {
+    state.units = radio.value;
+    set_scale();
+    set_card();
+    table.fill();
+  });
+}
+
+set_scale();
+legend(land, sheet, relief);
+table.fill();
+
+// On paper the map has its own size: fit it again, and put the view back afterwards.
+let before = null;
+function to_paper(printing) {
+  if (printing && !before) {
+    before = {centre: map.getCenter(), zoom: map.getZoom(), open: document.getElementById('legend').open};
+    document.getElementById('legend').open = true;
+    document.getElementById('cautions').open = true;
+    document.getElementById('about').open = true;
+    const whole = map.getBounds();
+    map.invalidateSize({animate: false});
+    map.fitBounds(whole, {animate: false});
+  } else if (!printing && before) {
+    map.invalidateSize({animate: false});
+    map.setView(before.centre, before.zoom, {animate: false});
+    document.getElementById('legend').open = before.open;
+    before = null;
+  }
+}
+window.matchMedia('print').addEventListener('change', (event) => to_paper(event.matches));

@@ -1,0 +1,115 @@
+// How things look: one place for colours and strokes of map, legend and table.
+const paper = getComputedStyle(document.documentElement);
+const colour = (name) => paper.getPropertyValue(`--${name}`).trim();
+const GRADE_COLOURS = [0, 1, 2, 3, 4].map((n) => colour(`grade-${n}`));
+// A dark edge holds the light colours against bright ground, a light edge the dark ones.
+const CASINGS = [0, 1, 2, 3, 4].map((n) => colour(n < 2 ? 'casing-dark' : 'casing-light'));
+const INK = colour('ink');
+const CHOSEN = colour('chosen');
+const BOUND = colour('bound');
+const NO_GO = colour('no-go');
+
+// Wider when near, and wider when rich, so that the best stand out where colour fails.
+function line_width(zoom, grade_class) {
+  const base = Math.min(7, Math.max(1.6, 2.4 + (zoom - 14) * 0.7));
+  return base * (0.75 + 0.15 * grade_class);
+}
+
+function stroke_style(pen, width, tint, doubt) {
+  pen.lineWidth = width;
+  pen.strokeStyle = tint;
+  pen.lineCap = doubt === 1 ? 'butt' : 'round';
+  pen.setLineDash(DOUBT_DASH[doubt].map((n) => n * width));
+}
+
+function hatch(pen) {
+  const tile = document.createElement('canvas');
+  tile.width = 9;
+  tile.height = 9;
+  const ink = tile.getContext('2d');
+  ink.strokeStyle = NO_GO;
+  ink.lineWidth = 1.3;
+  for (const shift of [-9, 0, 9]) {
+    ink.beginPath();
+    ink.moveTo(shift - 1, 10);
+    ink.lineTo(shift + 10, -1);
+    ink.stroke();
+  }
+  return pen.createPattern(tile, 'repeat');
+}
+
+function sample_mark(pen, x, y, mark, grade_class) {
+  const r = 6;
+  pen.beginPath();
+  pen.moveTo(x, y - r);
+  pen.lineTo(x + r, y);
+  pen.lineTo(x, y + r);
+  pen.lineTo(x - r, y);
+  pen.closePath();
+  pen.lineWidth = 4.5;
+  pen.strokeStyle = '#fff';
+  pen.stroke();
+  pen.fillStyle = mark.grade === null ? '#fff' : GRADE_COLOURS[grade_class];
+  pen.fill();
+  pen.lineWidth = 1.6;
+  pen.strokeStyle = INK;
+  pen.stroke();
+}
+
+function access_mark(pen, x, y, name) {
+  pen.beginPath();
+  pen.moveTo(x, y);
+  pen.lineTo(x, y - 20);
+  pen.lineTo(x + 15, y - 15);
+  pen.lineTo(x, y - 10);
+  pen.lineWidth = 5;
+  pen.lineJoin = 'round';
+  pen.strokeStyle = '#fff';
+  pen.stroke();
+  pen.fillStyle = BOUND;
+  pen.fill();
+  pen.lineWidth = 2.2;
+  pen.strokeStyle = BOUND;
+  pen.stroke();
+  if (name) label(pen, x + 20, y - 14, name, BOUND);
+}
+
+function label(pen, x, y, text, tint) {
+  pen.font = '600 13px system-ui, sans-serif';
+  pen.textAlign = 'left';
+  pen.textBaseline = 'middle';
+  pen.lineWidth = 4;
+  pen.strokeStyle = 'rgba(255, 253, 248, .92)';
+  pen.strokeText(text, x, y);
+  pen.fillStyle = tint;
+  pen.fillText(text, x, y);
+}
+
+function badge(pen, x, y, text, chosen) {
+  pen.beginPath();
+  pen.arc(x, y, 11, 0, 2 * Math.PI);
+  pen.fillStyle = chosen ? CHOSEN : '#fffdf8';
+  pen.fill();
+  pen.lineWidth = 2;
+  pen.strokeStyle = INK;
+  pen.stroke();
+  pen.font = '700 12px system-ui, sans-serif';
+  pen.textAlign = 'center';
+  pen.textBaseline = 'middle';
+  pen.fillStyle = INK;
+  pen.fillText(text, x, y + 0.5);
+}
+
+function cross(pen, x, y) {
+  const r = 4.5;
+  for (const [width, tint] of [[4.5, '#fff'], [2, INK]]) {
+    pen.lineWidth = width;
+    pen.strokeStyle = tint;
+    pen.beginPath();
+    pen.moveTo(x - r, y - r);
+    pen.lineTo(x + r, y + r);
+    pen.moveTo(x + r, y - r);
+    pen.lineTo(x - r, y + r);
+    pen.stroke();
+  }
+}

@@ -1,0 +1,82 @@
+// One reach in plain words, and the pop-ups of the samples.
+const nth = (n) => `${n}${n % 100 > 10 && n % 100 < 14 ? 'th' : ['th', 'st', 'nd', 'rd'][n % 10] ?? 'th'}`;
+
+// Where the guesses lie, on a scale that gives the small grades room: the square root of the share.
+function span_picture(land, reach) {
+  const [left, width, top] = [6, 440, 18];
+  const most = Math.max(0.3, Math.min(1, land.grade_p90[reach] * 1.1));
+  const at = (grade) => left + width * Math.sqrt(Math.min(grade, most) / most);
+  const edges = [0, ...land.class_limits.filter((limit) => limit < most), most];
+  const [low, mean, high] = [land.grade_p10[reach], land.grade_mean[reach], land.grade_p90[reach]];
+  const picture = draw('svg', {
+    class: 'span',
+    viewBox: '0 0 452 58',
+    role: 'img',
+    'aria-label': `Grade: expected ${percent(mean)}, 8 times in 10 between ${percent(low)} and ${percent(high)}`,
+  });
+  edges.slice(0, -1).forEach((edge, n) => {
+    picture.append(
+      draw('rect', {x: at(edge), y: top + 12, width: at(edges[n + 1]) - at(edge), height: 8, fill: GRADE_COLOURS[n]}),
+      draw('text', {x: at(edge), y: top + 34, 'font-size': 12, 'text-anchor': n ? 'middle' : 'start', fill: INK, text: `${grouped(100 * edge, 0, 0)} %`}),
+    );
+  });
+  picture.append(
+    draw('line', {x1: at(low), x2: at(high), y1: top, y2: top, stroke: INK, 'stroke-width': 3}),
+    draw('line', {x1: at(low), x2: at(low), y1: top - 7, y2: top + 7, stroke: INK, 'stroke-width': 3}),
+    draw('line', {x1: at(high), x2: at(high), y1: top - 7, y2: top + 7, stroke: INK, 'stroke-width': 3}),
+    draw('circle', {cx: at(mean), cy: top, r: 7, fill: CHOSEN, stroke: INK, 'stroke-width': 2}),
+  );
+  return picture;
+}
+
+function card(land, reach, units, close) {
+  const term = (name, strong, rest = '') => [
+    make('dt', {text: name}),
+    make('dd', {}, make('strong', {text: strong}), make('span', {text: rest})),
+  ];
+  const span = (low, high) => `8 in 10: ${low} to ${high}`;
+  const load = (column) => `${load_amount(column[reach], units)}`;
+  const parts = [
+    make('header', {},
+      make('h2', {}, `Reach ${land.reach[reach]} `, make('small', {text: `${nth(land.rank[reach])} of ${grouped(land.count, 0, 0)}`})),
+      make('button', {type: 'button', class: 'close', 'aria-label': 'Close', text: '×', on: {click: close}})),
+  ];
+  if (land.depleted[reach]) parts.push(make('p', {class: 'worked-out', text: 'Worked out: most of what it held has been dug.'}));
+  const figures = make('dl', {class: 'figures'},
+    ...term('In one load', `${load(land.kg_per_load_mean)} ${load_unit(units)}`,
+      span(load(land.kg_per_load_p10), `${load(land.kg_per_load_p90)} ${load_unit(units)}`)),
+    ...term('Grade', percent(land.grade_mean[reach]), span(percent(land.grade_p10[reach]), percent(land.grade_p90[reach]))),
+    ...term(`Among the best ${land.top}`, chance(land.chance_top[reach]), 'chance'),
+    ...term('Worth digging', chance(land.chance_above_cutoff[reach]), `chance of more than ${percent(land.cutoff)}`));
+  if (Number.isFinite(land.stock_kg[reach])) {
+    const loads = Number.isFinite(land.loads_left[reach]) ? `in about ${grouped(land.loads_left[reach], 0, 0)} loads` : '';
+    figures.append(...term('Still there', show('mass', land.stock_kg[reach], units), loads));
+  }
+  const sure = DOUBT_WORDS[land.doubt(reach)];
+  parts.push(
+    span_picture(land, reach),
+    figures,
+    make('h3', {text: 'Why'}),
+    make('ul', {}, ...[`${sure}. ${SUPPORT_WORDS[land.support[reach]]}`, ...land.notes[reach]].map((text) => make('li', {text}))),
+    make('h3', {text: 'The reach'}));
+  const fall = `falls ${grouped(100 * land.slope[reach], 1, 1)} in 100`;
+  const wide = Number.isFinite(land.width_m[reach]) ? `, about ${show('length', land.width_m[reach], units)} wide` : '';
+  parts.push(
+    make('p', {text: `${show('length', land.length_m[reach], units)} long${wide}, ${fall}; ${show('area', land.upstream_area_m2[reach], units)} of ground drains to it.`}),
+    make('p', {}, 'Middle: ',
+      make('span', {class: 'place', text: `${land.lat[reach].toFixed(6)}, ${land.lon[reach].toFixed(6)}`}),
+      ` (latitude, longitude); ${grouped(land.easting_m[reach], 0, 0)} E, ${grouped(land.northing_m[reach], 0, 0)} N in ${land.crs}`));
+  return parts;
+}
+
+function sample_words(mark) {
+  if (mark.grade !== null) return percent(mark.grade);
+  return mark.trace ? 'trace' : 'none found';
+}
+
+function sample_card(mark) {
+  const lines = [[`Grade: ${sample_words(mark)}`], mark.depth && [`Layer: ${mark.depth}`], [`Taken on ${mark.day}`], mark.note && [mark.note]];
+  return make('div', {},
+    make('h3', {text: mark.place ? `Sample at ${mark.place}` : 'Sample'}),
+    ...lines.filter(Boolean).map(([text]) => make('div', {text})));
+}

@@ -1,0 +1,308 @@
+// All of the ground on one canvas: thousands of reaches are one drawing, not thousands of objects.
+const MARGIN = 0.25;
+
+// Reaches of one look that join are one stroke, or dashes would start anew at every reach.
+function chains(land) {
+  const {start, east, south} = land.line;
+  const by_look = new Map();
+  for (let reach = 0; reach < land.count; reach += 1) {
+    const look = land.style[reach];
+    if (!by_look.has(look)) by_look.set(look, {ends: new Map(), list: []});
+    const {ends, list} = by_look.get(look);
+    const head = `${east[start[reach]]},${south[start[reach]]}`;
+    const tail = `${east[start[reach + 1] - 1]},${south[start[reach + 1] - 1]}`;
+    let chain = ends.get(head);
+    if (chain) ends.delete(head);
+    else list.push((chain = []));
+    chain.push(reach);
+    ends.set(tail, chain);
+  }
+  return Array.from(by_look, ([look, {list}]) => [look, list]).sort((a, b) => a[0] - b[0]);
+}
+
+const Sheet = L.Layer.extend({
+  initialize(land) {
+    this.land = land;
+    this.chains = chains(land);
+    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true};
+    this.chosen = -1;
+    this.hovered = -1;
+  },
+
+  onAdd(map) {
+    this.canvas = L.DomUtil.create('canvas', 'sheet leaflet-zoom-animated', map.getPane('overlayPane'));
+    this.canvas.setAttribute('aria-hidden', 'true');
+    this.pen = this.canvas.getContext('2d');
+    this.hatch = hatch(this.pen);
+    map.on({moveend: this.redraw, zoom: this._follow, zoomanim: this._swell, resize: this.redraw}, this);
+    this.redraw();
+  },
+
+  redraw() {
+    const map = this._map;
+    const size = map.getSize();
+    const pad = size.multiplyBy(MARGIN).round();
+    const full = size.add(pad.multiplyBy(2));
+    // A sheet of more than two device pixels per pixel costs memory and shows nothing more.
+    const dots = Math.min(2, window.devicePixelRatio || 1);
+    const corner = map.containerPointToLayerPoint(pad.multiplyBy(-1)).round();
+    if (this.canvas.width !== full.x * dots || this.canvas.height !== full.y * dots) {
+      this.canvas.width = full.x * dots;
+      this.canvas.height = full.y * dots;
+      this.canvas.style.width = `${full.x}px`;
+      this.canvas.style.height = `${full.y}px`;
+    }
+    L.DomUtil.setTransform(this.canvas, corner, 1);
+    this.zoom = map.getZoom();
+    this.centre = map.getCenter();
+    this.scale = 2 ** (this.zoom - ZOOM);
+    const origin = map.getPixelOrigin().add(corner);
+    this.shift = [this.land.origin[0] * this.scale - origin.x, this.land.origin[1] * this.scale - origin.y];
+    this.full = full;
+    this.pad = pad;
+    this.pen.setTransform(dots, 0, 0, dots, 0, 0);
+    this.pen.clearRect(0, 0, full.x, full.y);
+    this._paint();
+  },
+
+  // While a zoom runs the last drawing is stretched; it is drawn afresh at the end.
+  _swell(event) {
+    this._stretch(event.center, event.zoom);
+  },
+  _follow() {
+    this._stretch(this._map.getCenter(), this._map.getZoom());
+  },
+  _stretch(centre, zoom) {
+    if (this.centre === undefined) return;
+    const map = this._map;
+    const half = map.getSize().multiplyBy(0.5);
+    const drift = L.DomUtil.getPosition(map.getPane('mapPane')) ?? L.point(0, 0);
+    const origin = map.project(centre, zoom).subtract(half).add(drift).floor();
+    const scale = map.getZoomScale(zoom, this.zoom);
+    const corner = map.project(this.centre, zoom).subtract(half.add(this.pad).multiplyBy(scale)).subtract(origin);
+    L.DomUtil.setTransform(this.canvas, corner, scale);
+  },
+
+  _x(east) {
+    return east * this.scale + this.shift[0];
+  },
+  _y(south) {
+    return south * this.scale + this.shift[1];
+  },
+
+  _in_sight(reach, slack) {
+    const {box} = this.land;
+    return (
+      this._x(box[4 * reach + 2]) >= -slack &&
+      this._x(box[4 * reach]) <= this.full.x + slack &&
+      this._y(box[4 * reach + 3]) >= -slack &&
+      this._y(box[4 * reach + 1]) <= this.full.y + slack
+    );
+  },
+
+  _trace(reaches) {
+    const {start, east, south} = this.land.line;
+    const {pen} = this;
+    let joined = false;
+    for (const reach of reaches) {
+      if (!this._in_sight(reach, 10)) {
+        joined = false;
+        continue;
+      }
+      let n = start[reach];
+      if (!joined) pen.moveTo(this._x(east[n]), this._y(south[n]));
+      for (n += 1; n < start[reach + 1]; n += 1) pen.lineTo(this._x(east[n]), this._y(south[n]));
+      joined = true;
+    }
+  },
+
+  _ring(ring) {
+    const {pen} = this;
+    pen.beginPath();
+    ring.east.forEach((east, n) => pen.lineTo(this._x(east), this._y(ring.south[n])));
+    pen.closePath();
+  },
+
+  _paint() {
+    const {pen, land, shown, zoom} = this;
+    pen.lineJoin = 'round';
+    if (shown.bounds) this._paint_bounds();
+    if (shown.reaches) {
+      // A halo is a rim around the line: below everything, or it would fill the gaps of the dashes.
+      for (const reach of [this.hovered, this.chosen]) this._halo(reach, reach === this.chosen);
+      for (const [grow, dashed] of [[2.6, false], [0, true]]) {
+        for (const [look, list] of this.chains) {
+          const grade = Math.floor(look / 3);
+          stroke_style(pen, line_width(zoom, grade), dashed ? GRADE_COLOURS[grade] : CASINGS[grade], dashed ? look % 3 : 0);
+          pen.lineWidth += grow;
+          pen.beginPath();
+          for (const chain of list) this._trace(chain);
+          pen.stroke();
+        }
+      }
+      pen.setLineDash([]);
+      for (let reach = 0; reach < land.count; reach += 1) {
+        if (!land.depleted[reach] || zoom < 13.5 || !this._in_sight(reach, 0)) continue;
+        cross(pen, ...this.middle(reach));
+      }
+    }
+    pen.setLineDash([]);
+    if (shown.samples) {
+      for (const mark of land.samples) {
+        sample_mark(pen, this._x(mark.east), this._y(mark.south), mark, land.grade_class(mark.grade ?? 0));
+      }
+    }
+    if (shown.access) for (const mark of land.access) access_mark(pen, this._x(mark.east), this._y(mark.south), mark.name);
+    if (shown.badges) this._paint_badges();
+  },
+
+  _paint_bounds() {
+    const {pen, land} = this;
+    for (const ring of land.no_go) {
+      this._ring(ring);
+      pen.fillStyle = this.hatch;
+      pen.fill();
+      pen.lineWidth = 1.6;
+      pen.strokeStyle = NO_GO;
+      pen.stroke();
+    }
+    for (const ring of land.property) {
+      this._ring(ring);
+      pen.setLineDash([]);
+      pen.lineWidth = 4.5;
+      pen.strokeStyle = 'rgba(255, 255, 255, .75)';
+      pen.stroke();
+      pen.setLineDash([14, 4, 2, 4]);
+      pen.lineWidth = 2;
+      pen.strokeStyle = BOUND;
+      pen.stroke();
+      pen.setLineDash([]);
+    }
+  },
+
+  _halo(reach, strong) {
+    if (reach < 0) return;
+    const {pen} = this;
+    pen.setLineDash([]);
+    pen.lineCap = 'round';
+    for (const [grow, tint] of strong ? [[15, INK], [11.5, CHOSEN]] : [[9, CHOSEN]]) {
+      pen.lineWidth = line_width(this.zoom, 4) + grow;
+      pen.strokeStyle = tint;
+      pen.beginPath();
+      this._trace([reach]);
+      pen.stroke();
+    }
+  },
+
+  _paint_badges() {
+    const {pen, land} = this;
+    const taken = [];
+    // The best last, so that it lies on top; but the best has the first choice of room.
+    const put = [];
+    for (const reach of land.by_rank.slice(0, land.top)) {
+      const [x, y] = this.middle(reach);
+      const free = [[0, -24], [22, -12], [-22, -12], [22, 14], [-22, 14], [0, 26]].find(([dx, dy]) =>
+        taken.every(([tx, ty]) => Math.hypot(tx - x - dx, ty - y - dy) > 24),
+      );
+      if (!free) continue;
+      taken.push([x + free[0], y + free[1]]);
+      put.push([reach, x, y, x + free[0], y + free[1]]);
+    }
+    for (const [reach, x, y, bx, by] of put.reverse()) {
+      pen.lineWidth = 2;
+      pen.strokeStyle = INK;
+      pen.beginPath();
+      pen.moveTo(x, y);
+      pen.lineTo(bx, by);
+      pen.stroke();
+      badge(pen, bx, by, String(land.rank[reach]), reach === this.chosen);
+    }
+  },
+
+  // Halfway along the line, in pixels of the canvas.
+  middle(reach) {
+    const {start, east, south} = this.land.line;
+    let rest = 0;
+    const steps = [];
+    for (let n = start[reach] + 1; n < start[reach + 1]; n += 1) {
+      steps.push(Math.hypot(east[n] - east[n - 1], south[n] - south[n - 1]));
+      rest += steps.at(-1) / 2;
+    }
+    let n = start[reach];
+    for (const step of steps) {
+      if (rest <= step && step > 0) {
+        const part = rest / step;
+        return [
+          this._x(east[n] + part * (east[n + 1] - east[n])),
+          this._y(south[n] + part * (south[n + 1] - south[n])),
+        ];
+      }
+      rest -= step;
+      n += 1;
+    }
+    return [this._x(east[n]), this._y(south[n])];
+  },
+
+  choose(reach) {
+    this.chosen = reach;
+    this.redraw();
+  },
+
+  // Where the reaches from one to another lie, the whole ground unless told.
+  bounds(first = 0, last = this.land.count - 1) {
+    const {box, origin} = this.land;
+    const edge = [Infinity, Infinity, -Infinity, -Infinity];
+    for (let reach = first; reach <= last; reach += 1) {
+      for (const side of [0, 1]) edge[side] = Math.min(edge[side], box[4 * reach + side]);
+      for (const side of [2, 3]) edge[side] = Math.max(edge[side], box[4 * reach + side]);
+    }
+    const corner = (east, south) => L.CRS.EPSG3857.pointToLatLng(L.point(east + origin[0], south + origin[1]), ZOOM);
+    return L.latLngBounds(corner(edge[0], edge[1]), corner(edge[2], edge[3]));
+  },
+
+  // What lies under a point of the window: a sample, an access point or the nearest reach.
+  under(spot, reach_px) {
+    const x = spot.x + this.pad.x + this._shift_since().x;
+    const y = spot.y + this.pad.y + this._shift_since().y;
+    const near = (marks, up) =>
+      marks.find((mark) => Math.hypot(this._x(mark.east) - x, this._y(mark.south) - up - y) < Math.max(10, reach_px * 0.7));
+    if (this.shown.samples) {
+      const sample = near(this.land.samples, 0);
+      if (sample) return {sample};
+    }
+    if (!this.shown.reaches) return {};
+    const {start, east, south} = this.land.line;
+    const {box} = this.land;
+    let best = reach_px;
+    let found = -1;
+    for (let reach = 0; reach < this.land.count; reach += 1) {
+      if (
+        this._x(box[4 * reach]) - best > x ||
+        this._x(box[4 * reach + 2]) + best < x ||
+        this._y(box[4 * reach + 1]) - best > y ||
+        this._y(box[4 * reach + 3]) + best < y
+      ) {
+        continue;
+      }
+      for (let n = start[reach] + 1; n < start[reach + 1]; n += 1) {
+        const ax = this._x(east[n - 1]);
+        const ay = this._y(south[n - 1]);
+        const dx = this._x(east[n]) - ax;
+        const dy = this._y(south[n]) - ay;
+        const part = Math.min(1, Math.max(0, ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1)));
+        const away = Math.hypot(x - ax - part * dx, y - ay - part * dy);
+        if (away < best) {
+          best = away;
+          found = reach;
+        }
+      }
+    }
+    return found < 0 ? {} : {reach: found};
+  },
+
+  // The map may have been dragged since the sheet was drawn.
+  _shift_since() {
+    const corner = this._map.containerPointToLayerPoint(this.pad.multiplyBy(-1));
+    return corner.subtract(L.DomUtil.getPosition(this.canvas) ?? corner);
+  },
+});

@@ -1,0 +1,121 @@
+"""The data within the page: compact columns that its script unfolds."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from washgrade.page.pack import mercator_pixels, pack_column, pack_integers
+from washgrade.page.view import SUPPORT, PageView, Ring
+
+__all__ = ["CLASS_LIMITS", "DOUBT_LIMITS", "page_payload"]
+
+CLASS_LIMITS = (0.02, 0.05, 0.10, 0.20)
+"""Grades between the five classes of colour.
+
+Our choice: steps of about two, so that one class more is worth a walk."""
+
+DOUBT_LIMITS = (3.0, 8.0)
+"""P90 over P10 of the grade up to which a line is solid, and up to which it is dashed; beyond, it is dotted.
+
+Our choice: for small grades a spread of 0.43 on the logit (samples near by) and of 0.81 (about that of one
+wash seen from far), as P90 / P10 = exp(2.563 spread)."""
+
+_COLUMNS = {
+    "rank": 1.0,
+    "grade_mean": 1e5,
+    "grade_p10": 1e5,
+    "grade_p50": 1e5,
+    "grade_p90": 1e5,
+    "kg_per_load_mean": 1e3,
+    "kg_per_load_p10": 1e3,
+    "kg_per_load_p50": 1e3,
+    "kg_per_load_p90": 1e3,
+    "chance_top": 1e3,
+    "chance_above_cutoff": 1e3,
+    "stock_kg": 1e1,
+    "loads_left": 1.0,
+    "depleted": 1.0,
+    "length_m": 1e1,
+    "slope": 1e4,
+    "upstream_area_m2": 1e-1,
+    "width_m": 1e1,
+    "easting_m": 1e1,
+    "northing_m": 1e1,
+    "lon": 1e6,
+    "lat": 1e6,
+}
+"""Columns by reach, and in how many steps one unit is told: finer than what the page shows."""
+
+
+def page_payload(view: PageView) -> dict[str, object]:
+    """Everything that the page's script needs, ready for JSON.
+
+    Parameters
+    ----------
+    view : PageView
+        What to show.
+
+    Returns
+    -------
+    dict
+        Columns and lines as packed text, everything else as plain values.
+    """
+    east, south = mercator_pixels(view.line_lon, view.line_lat)
+    notes: dict[str, int] = {}
+    for reach in view.notes:
+        for note in reach:
+            notes.setdefault(note, len(notes))
+    return {
+        "units": view.units,
+        "top": view.top,
+        "day": view.day,
+        "crs": view.crs,
+        "cutoff": view.cutoff_grade,
+        "class_limits": CLASS_LIMITS,
+        "doubt_limits": DOUBT_LIMITS,
+        "reach": list(view.reach_id),
+        "columns": {
+            name: {"scale": scale, "data": pack_column(getattr(view, name), scale)}
+            for name, scale in _COLUMNS.items()
+        },
+        "support_words": SUPPORT,
+        "support": pack_integers(np.array([SUPPORT.index(word) for word in view.support], dtype=np.int64)),
+        "note_words": list(notes),
+        "note_count": pack_integers(np.array([len(reach) for reach in view.notes], dtype=np.int64)),
+        "note": pack_integers(
+            np.array([notes[note] for reach in view.notes for note in reach], dtype=np.int64)
+        ),
+        "line": {
+            "start": pack_integers(view.line_start),
+            "east": pack_integers(east),
+            "south": pack_integers(south),
+        },
+        "samples": [
+            {
+                "id": mark.sample_id,
+                "day": mark.day,
+                "lon": round(mark.lon, 7),
+                "lat": round(mark.lat, 7),
+                "grade": None if math.isnan(mark.grade) else mark.grade,
+                "trace": mark.trace,
+                "place": mark.place,
+                "note": mark.note,
+                "depth": mark.depth,
+            }
+            for mark in view.samples
+        ],
+        "property": [_ring(ring) for ring in view.property_rings],
+        "no_go": [_ring(ring) for ring in view.no_go_rings],
+        "access": [{"lon": lon, "lat": lat, "name": name} for lon, lat, name in view.access],
+        "relief_bounds": view.relief_bounds if view.relief_png else None,
+    }
+
+
+def _ring(ring: Ring) -> dict[str, str]:
+    """Returns a closed line in the same pixels as the reaches."""
+    east, south = mercator_pixels(
+        np.asarray(ring[0], dtype=np.float64), np.asarray(ring[1], dtype=np.float64)
+    )
+    return {"east": pack_integers(east), "south": pack_integers(south)}
