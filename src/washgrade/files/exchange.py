@@ -190,14 +190,13 @@ def _fields(fields: Mapping[str, Any], wanted: Sequence[str]) -> str:
     own["time"] = _utc(fields["time"]) if fields.get("time") else None
     if not own["desc"]:
         rest = {
-            name: _cell(value)
+            name: " ".join(_cell(value).replace(";", "%3B").split())
             for name, value in fields.items()
             if name not in {"ele_m", "name", "desc", "sym", "type", "lon", "lat"}
-            and (name != "time" or not own["time"])
+            # GPX's own time is in UTC; the text as recorded goes along unless it is the same.
+            and (name != "time" or own["time"] != value)
         }
-        own["desc"] = "; ".join(
-            f"{name}={' '.join(text.replace(';', ',').split())}" for name, text in rest.items() if text
-        )
+        own["desc"] = "; ".join(f"{name}={text}" for name, text in rest.items() if text)
     texts = ((name, own[name]) for name in wanted)
     return "".join(
         f"<{name}>{_xml(_cell(value))}</{name}>" for name, value in texts if value not in {None, ""}

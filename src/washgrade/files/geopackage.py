@@ -429,7 +429,7 @@ def wkb(blob: bytes) -> bytes:
     Examples
     --------
     >>> wkb(point_blob(25830, 1.0, 2.0))[:5]
-    b'\\x01\\x01\\x00\\x00\\x00'
+    b'\x01\x01\x00\x00\x00'
     """
     envelope = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}[(blob[3] >> 1) & 7]
     return blob[8 + envelope :]

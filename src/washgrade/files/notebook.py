@@ -20,7 +20,8 @@ from washgrade.errors import FileFaults, RecordError, SiteError
 from washgrade.files.columns import KINDS, Kind
 from washgrade.files.geopackage import has_table, make_table, point_blob, reading, writing
 from washgrade.files.places import to_grid
-from washgrade.files.records import Contains, Sample, read_sample_file
+from washgrade.files.records import Contains, read_sample_file
+from washgrade.files.sample import Sample
 from washgrade.files.site import Site
 
 __all__ = [

@@ -12,7 +12,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,41 +20,17 @@ from numpy.typing import NDArray
 from washgrade.checks import choice, number
 from washgrade.errors import GroundError, GroundWarning
 from washgrade.files.places import crs_name, is_fitting_utm, metre_grid, utm_crs
+from washgrade.files.sheets import UNIT_NAMES, Z_UNITS, Sheet, corners, on_grid, read_sheet
 from washgrade.land.dem import Dem
-from washgrade.units import FOOT_M, SURVEY_FOOT_M
 
 if TYPE_CHECKING:
-    from pyproj import CRS
+    pass
 
 __all__ = ["GroundReport", "Progress", "read_dems"]
 
 Progress = Callable[[str, float], None]
 """Told what is being done, and the share of it that is done, 0 to 1."""
 
-Z_UNITS = {"m": 1.0, "ft": FOOT_M, "us-ft": SURVEY_FOOT_M}
-_UNIT_WORDS = {
-    "m": {"m", "metre", "metres", "meter", "meters"},
-    "ft": {"ft", "foot", "feet", "international foot", "international feet", "intl ft", "ft (intl)"},
-    "us-ft": {
-        "us-ft",
-        "us survey foot",
-        "us survey feet",
-        "ftus",
-        "us_survey_foot",
-        "us_survey_feet",
-        "sft",
-        "survey foot",
-        "foot_us",
-        "ft (us survey)",
-        "ussurveyfoot",
-    },
-}
-_UNIT_NAMES = {"m": "metres", "ft": "feet", "us-ft": "US survey feet"}
-# Fillers that files use for "nothing here" without saying so.
-_SENTINELS = (-32768.0, -32767.0, -9999.0, -99999.0, -999999.0)
-_FAR_TOO_MUCH = 1e9
-# From the Dead Sea shore (-430 m) with its mines to above Everest (8849 m).
-_LOWEST_M, _HIGHEST_M = -1000.0, 9000.0
 _MOST_CELLS = 400_000_000
 _DISAGREE_M = 3.0
 
@@ -95,20 +71,6 @@ class GroundReport:
     void_cells: int
     resampled: bool
     z_units: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sheet:
-    # One raster, as it lies in its file: heights in metres, NaN where void, and how rows and columns map to
-    # its grid.
-    name: str
-    z_m: NDArray[np.float32]
-    transform: Any
-    crs: CRS
-    z_unit: str
-    cell_text: str
-    fillers: int
-    doubts: tuple[str, ...]
 
 
 def read_dems(
@@ -171,7 +133,7 @@ def read_dems(
     sheets = []
     for position, path in enumerate(paths):
         tell(f"Reading {Path(path).name}", position / (2 * len(paths)))
-        sheets.append(_read_sheet(Path(path), z_unit, dem_crs))
+        sheets.append(read_sheet(Path(path), z_unit, dem_crs))
     target = metre_grid(crs) if crs is not None else _choose_crs(sheets)
     cell = cell_m or _cell_m(sheets, target)
     plain = _plain_grid(sheets, target, cell)
@@ -204,13 +166,13 @@ def read_dems(
     return dem, _report(dem, sheets, resampled=plain is None, doubts=doubts)
 
 
-def _report(dem: Dem, sheets: Sequence[_Sheet], *, resampled: bool, doubts: Sequence[str]) -> GroundReport:
+def _report(dem: Dem, sheets: Sequence[Sheet], *, resampled: bool, doubts: Sequence[str]) -> GroundReport:
     rows, cols = dem.shape
     voids = int(np.count_nonzero(~np.isfinite(dem.elevation_m)))
     low, high = float(np.nanmin(dem.elevation_m)), float(np.nanmax(dem.elevation_m))
     sentences = [
         f"{sheet.name}: {sheet.z_m.shape[0]} rows and {sheet.z_m.shape[1]} columns of {sheet.cell_text}, "
-        f"{sheet.crs.name}, heights in {_UNIT_NAMES[sheet.z_unit]}."
+        f"{sheet.crs.name}, heights in {UNIT_NAMES[sheet.z_unit]}."
         for sheet in sheets
     ]
     sentences += [
@@ -247,174 +209,13 @@ def _report(dem: Dem, sheets: Sequence[_Sheet], *, resampled: bool, doubts: Sequ
     )
 
 
-def _read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> _Sheet:
-    import rasterio
-    from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
-
-    name = path.name
-    if not path.exists():
-        raise GroundError(f"{name}: There is no such file in {path.parent}.")
-    try:
-        # Without the option GDAL hides the vertical part of older GeoTIFFs' CRS.
-        with warnings.catch_warnings(), rasterio.Env(GTIFF_REPORT_COMPD_CS=True):
-            warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(path) as source:
-                _check_bands(name, source)
-                if source.transform.is_identity:
-                    raise GroundError(
-                        f"{name}: The file does not say where it lies. It must be georeferenced."
-                    )
-                raw = source.read(1)
-                known = source.read_masks(1) != 0
-                scale, offset, tag = source.scales[0], source.offsets[0], source.units[0]
-                transform = source.transform
-                wkt = source.crs.to_wkt() if source.crs else None
-    except RasterioIOError as error:
-        raise GroundError(f"{name}: The file is no raster that can be read ({error}).") from None
-    flat, vertical, axis_m = _flat_crs(name, wkt, dem_crs)
-    heights = raw.astype(np.float64) if (scale, offset) != (1.0, 0.0) else raw.astype(np.float32)
-    known &= np.isfinite(heights)
-    said = int(np.count_nonzero(known))
-    for sentinel in _SENTINELS:
-        known &= raw != sentinel
-    known &= np.abs(heights) < _FAR_TOO_MUCH
-    fillers = said - int(np.count_nonzero(known))
-    if (scale, offset) != (1.0, 0.0):
-        heights = heights * scale + offset
-    unit, doubts = _unit(name, z_unit, tag, vertical, axis_m)
-    z_m = np.where(known, heights * Z_UNITS[unit] if unit != "m" else heights, np.nan).astype(np.float32)
-    if known.any():
-        low, high = float(np.nanmin(z_m)), float(np.nanmax(z_m))
-        if low < _LOWEST_M or high > _HIGHEST_M:
-            doubts.append(
-                f"{name}: Heights run from {low:.0f} to {high:.0f} m, beyond any ground on earth. Give their "
-                f"unit with "
-                "--z-unit, or mark the voids of the file."
-            )
-    size = (math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e))
-    unit_word = flat.axis_info[0].unit_name
-    cell_text = (
-        f"{size[0]:.6g}"
-        + ("" if math.isclose(*size, rel_tol=1e-6) else f" by {size[1]:.6g}")
-        + f" {unit_word}"
-    )
-    return _Sheet(
-        name=name,
-        z_m=z_m,
-        transform=transform,
-        crs=flat,
-        z_unit=unit,
-        cell_text=cell_text,
-        fillers=fillers,
-        doubts=tuple(doubts),
-    )
-
-
-def _check_bands(name: str, source: Any) -> None:
-    from rasterio.enums import ColorInterp
-
-    bands = [interp for interp in source.colorinterp if interp != ColorInterp.alpha]
-    if len(bands) != 1:
-        raise GroundError(f"{name}: The file has {len(bands)} bands. A DEM must have one, the height.")
-    if source.colorinterp[0] == ColorInterp.palette or source.dtypes[0].startswith("complex"):
-        raise GroundError(f"{name}: The file is a picture, not a DEM. Its band must hold heights.")
-
-
-def _flat_crs(name: str, wkt: str | None, dem_crs: str | None) -> tuple[CRS, float | None, float]:
-    # The horizontal CRS, metres in a unit of the vertical one if there is one, metres in a unit of the
-    # horizontal.
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    vertical: float | None = None
-    try:
-        found = CRS.from_wkt(wkt) if wkt else None
-        if found is not None and found.is_compound:
-            for part in found.sub_crs_list:
-                if part.is_vertical:
-                    vertical = part.axis_info[0].unit_conversion_factor
-            found = found.sub_crs_list[0]
-        usable = found is not None and (found.is_projected or found.is_geographic)
-        if not usable and dem_crs is not None:
-            found = CRS.from_user_input(dem_crs)
-            usable = found.is_projected or found.is_geographic
-    except CRSError:
-        raise GroundError(
-            f"{name}: Invalid CRS {dem_crs!r}. It must be one such as EPSG:25830 or EPSG:4326."
-        ) from None
-    if found is None or not usable:
-        raise GroundError(
-            f"{name}: The file does not name its coordinate reference system. Give it with --dem-crs, such "
-            f"as "
-            "--dem-crs EPSG:25830."
-        )
-    if len(found.axis_info) == 3:
-        vertical = found.axis_info[2].unit_conversion_factor
-        found = found.to_2d()
-    return found, vertical, float(found.axis_info[0].unit_conversion_factor) if found.is_projected else 1.0
-
-
-def _unit(
-    name: str, told: str | None, tag: str | None, vertical: float | None, axis_m: float
-) -> tuple[str, list[str]]:
-    by_tag = next((unit for unit, words in _UNIT_WORDS.items() if (tag or "").strip().lower() in words), None)
-    by_crs = None if vertical is None else _unit_of(vertical)
-    doubts = []
-    if tag and by_tag is None and told is None:
-        doubts.append(
-            f"{name}: The heights' unit '{tag}' is unknown. "
-            f"{_UNIT_NAMES[by_crs or 'm'].capitalize()} are assumed; give it with --z-unit."
-        )
-    if told is not None:
-        if by_tag is not None and by_tag != told:
-            doubts.append(
-                f"{name}: The file says that its heights are in {_UNIT_NAMES[by_tag]}; they are read in "
-                f"{_UNIT_NAMES[told]} as told."
-            )
-        return told, doubts
-    if by_tag is not None:
-        if by_crs is not None and by_crs != by_tag:
-            doubts.append(
-                f"{name}: The unit tag says {_UNIT_NAMES[by_tag]} and the CRS says {_UNIT_NAMES[by_crs]}. "
-                f"The tag is "
-                "followed; give the unit with --z-unit."
-            )
-        return by_tag, doubts
-    if by_crs is not None:
-        return by_crs, doubts
-    by_axis = _unit_of(axis_m)
-    if by_axis is not None and by_axis != "m":
-        doubts.append(
-            f"{name}: The grid is in {_UNIT_NAMES[by_axis]} and nothing says what the heights are in. "
-            f"{_UNIT_NAMES[by_axis]} are assumed for them too; give the unit with --z-unit."
-        )
-        return by_axis, doubts
-    return "m", doubts
-
-
-def _unit_of(factor: float) -> str | None:
-    return next((unit for unit, size in Z_UNITS.items() if math.isclose(size, factor, rel_tol=1e-8)), None)
-
-
-def _corners(sheet: _Sheet) -> NDArray[np.float64]:
-    rows, cols = sheet.z_m.shape
-    return _on_grid(sheet, np.array([(0, 0), (cols, 0), (cols, rows), (0, rows)], dtype=np.float64))
-
-
-def _on_grid(sheet: _Sheet, cols_rows: NDArray[np.float64]) -> NDArray[np.float64]:
-    # Spelled out, because the affine package changed its operator between versions.
-    t = sheet.transform
-    col, row = cols_rows.T
-    return np.stack([t.a * col + t.b * row + t.c, t.d * col + t.e * row + t.f], axis=1)
-
-
-def _choose_crs(sheets: Sequence[_Sheet]) -> str:
+def _choose_crs(sheets: Sequence[Sheet]) -> str:
     from pyproj import Transformer
 
     boxes = []
     for sheet in sheets:
-        corners = _corners(sheet)
-        (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
+        edges = corners(sheet)
+        (west, south), (east, north) = edges.min(axis=0), edges.max(axis=0)
         transformer = Transformer.from_crs(sheet.crs, "EPSG:4326", always_xy=True)
         box = transformer.transform_bounds(west, south, east, north)
         if not all(math.isfinite(edge) for edge in box):
@@ -433,7 +234,7 @@ def _choose_crs(sheets: Sequence[_Sheet]) -> str:
     return utm_crs(lon, lat)
 
 
-def _cell_m(sheets: Sequence[_Sheet], target: str) -> float:
+def _cell_m(sheets: Sequence[Sheet], target: str) -> float:
     # Side of a square of the area that the middle cell covers; a resampled one is rounded to three digits.
     from pyproj import CRS, Transformer
 
@@ -446,7 +247,7 @@ def _cell_m(sheets: Sequence[_Sheet], target: str) -> float:
             sizes.append(math.hypot(t.a, t.d))
             continue
         rows, cols = sheet.z_m.shape
-        middle = _on_grid(sheet, np.array([(0, 0), (1, 0), (0, 1)]) + np.array([cols, rows]) / 2.0)
+        middle = on_grid(sheet, np.array([(0, 0), (1, 0), (0, 1)]) + np.array([cols, rows]) / 2.0)
         transformer = Transformer.from_crs(sheet.crs, target, always_xy=True)
         east, north = (np.asarray(part) for part in transformer.transform(middle[:, 0], middle[:, 1]))
         area = abs((east[1] - east[0]) * (north[2] - north[0]) - (east[2] - east[0]) * (north[1] - north[0]))
@@ -458,7 +259,7 @@ def _cell_m(sheets: Sequence[_Sheet], target: str) -> float:
 
 
 def _plain_grid(
-    sheets: Sequence[_Sheet], target: str, cell: float
+    sheets: Sequence[Sheet], target: str, cell: float
 ) -> tuple[float, float, float, float] | None:
     # Bounds if all sheets already are square cells of one common grid on the target CRS, so nothing is
     # resampled.
@@ -476,12 +277,12 @@ def _plain_grid(
         steps = ((t.c - first.c) / cell, (t.f - first.f) / cell)
         if any(abs(step - round(step)) > 0.001 for step in steps):
             return None
-    corners = np.concatenate([_corners(sheet) for sheet in sheets])
-    (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
+    edges = np.concatenate([corners(sheet) for sheet in sheets])
+    (west, south), (east, north) = edges.min(axis=0), edges.max(axis=0)
     return float(west), float(south), float(east), float(north)
 
 
-def _bounds(sheets: Sequence[_Sheet], target: str, cell: float) -> tuple[float, float, float, float]:
+def _bounds(sheets: Sequence[Sheet], target: str, cell: float) -> tuple[float, float, float, float]:
     # Bounds on the target grid, laid on multiples of the cell so that the same ground gives the same grid.
     boxes = np.array([_sheet_bounds(sheet, target) for sheet in sheets])
     west, south = np.floor(boxes[:, :2].min(axis=0) / cell + 1e-6) * cell
@@ -489,14 +290,14 @@ def _bounds(sheets: Sequence[_Sheet], target: str, cell: float) -> tuple[float, 
     return float(west), float(south), float(east), float(north)
 
 
-def _sheet_bounds(sheet: _Sheet, target: str) -> tuple[float, float, float, float]:
+def _sheet_bounds(sheet: Sheet, target: str) -> tuple[float, float, float, float]:
     from pyproj import Transformer
 
     # The edges bend on the way, so each is followed by many points.
     share = np.linspace(0.0, 1.0, 41)[:, None]
-    corners = _corners(sheet)
+    angles = corners(sheet)
     edges = np.concatenate(
-        [a + share * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+        [a + share * (b - a) for a, b in zip(angles, np.roll(angles, -1, axis=0), strict=True)]
     )
     east, north = Transformer.from_crs(sheet.crs, target, always_xy=True).transform(edges[:, 0], edges[:, 1])
     box = (np.min(east), np.min(north), np.max(east), np.max(north))
@@ -508,7 +309,7 @@ def _sheet_bounds(sheet: _Sheet, target: str) -> tuple[float, float, float, floa
 
 
 def _mosaic(
-    sheets: Sequence[_Sheet],
+    sheets: Sequence[Sheet],
     target: str,
     cell: float,
     corner: tuple[float, float],
@@ -543,14 +344,14 @@ def _mosaic(
     return z_m, worst_m
 
 
-def _plain_box(sheet: _Sheet) -> tuple[float, float, float, float]:
-    corners = _corners(sheet)
-    (west, south), (east, north) = corners.min(axis=0), corners.max(axis=0)
+def _plain_box(sheet: Sheet) -> tuple[float, float, float, float]:
+    edges = corners(sheet)
+    (west, south), (east, north) = edges.min(axis=0), edges.max(axis=0)
     return float(west), float(south), float(east), float(north)
 
 
 def _warped(
-    sheet: _Sheet, target: str, cell: float, corner: tuple[float, float], shape: tuple[int, ...]
+    sheet: Sheet, target: str, cell: float, corner: tuple[float, float], shape: tuple[int, ...]
 ) -> NDArray[np.float32]:
     from affine import Affine
     from rasterio.crs import CRS

@@ -137,16 +137,20 @@ def _csv(name: str, data: bytes) -> Table:
                 columns = tuple(tidy(cell) for cell in cells)
                 faults += _header_faults(name, columns)
                 continue
-            if len(cells) > len(columns) and any(cell.strip() for cell in cells[len(columns) :]):
+            # An empty cell too many counts as well: a decimal comma may have pushed it out.
+            if len(cells) > len(columns):
                 faults.append(
-                    f"{name}, row {number}: There are {len(cells)} cells under {len(columns)} columns. A "
-                    f"decimal "
+                    f"{name}, row {number}: There are {len(cells)} cells under {len(columns)} columns. A decimal "
                     "comma would do that; write numbers with a point, or separate the cells by semicolons."
                 )
                 continue
             found = {
                 column: cell.strip() for column, cell in zip(columns, cells, strict=False) if cell.strip()
             }
+            if "" in found:
+                faults.append(
+                    f"{name}, row {number}: The cell {found.pop('')!r} stands under no column name. It must have one."
+                )
             rows.append((number, found))
     except csv.Error as error:
         faults.append(f"{name}: The file breaks off as CSV ({error}).")
@@ -211,23 +215,24 @@ def _gpx(path: Path, data: bytes) -> Table:
     except ElementTree.ParseError as error:
         return _nothing(name, f"The file is no XML ({error}).")
     rows: list[Row] = []
-    for number, point in enumerate(root.iter("{*}wpt"), start=1):
+    for number, point in enumerate(root.findall("{*}wpt"), start=1):
         cells: dict[str, Any] = {"lon": point.get("lon"), "lat": point.get("lat")}
         parts = {
             key: (point.findtext(f"{{*}}{key}") or "").strip() for key in ("time", "name", "cmt", "desc")
         }
         if parts["time"]:
             cells["time"] = parts["time"]
-        if parts["name"]:
-            cells["place"] = parts["name"]
         free = []
         for text in dict.fromkeys((parts["desc"], parts["cmt"])):
             for piece in re.split(r"[;\n]", text):
                 key, equals, value = piece.partition("=")
                 if equals and re.fullmatch(r"\s*[A-Za-z][A-Za-z_ ]*", key):
-                    cells[tidy(key)] = value.strip()
+                    cells[tidy(key)] = value.strip().replace("%3B", ";")
                 elif piece.strip():
                     free.append(piece.strip())
+        # A waypoint that goes by the id of its record has no name of a place.
+        if parts["name"] and not str(cells.get("id", "")).startswith(parts["name"]):
+            cells.setdefault("place", parts["name"])
         if free and "note" not in cells:
             cells["note"] = "; ".join(free)
         rows.append((number, {key: value for key, value in cells.items() if value not in {None, ""}}))

@@ -1,0 +1,195 @@
+"""One field sample as the notebook keeps it, and samples laid out as columns and as rows."""
+
+from __future__ import annotations
+
+import json
+import math
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washgrade.files.columns import SAMPLE_COLUMNS
+
+__all__ = ["Sample", "as_arrays", "content_id", "sample_rows"]
+
+_NAMESPACE = uuid.UUID("b43cf054-e8c0-49ca-9dbf-e9223d30da2f")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """One field sample, as recorded; what was not said is None.
+
+    Parameters
+    ----------
+    id : str
+        Its own name for ever.
+    time : str
+        ISO day, or moment.
+    lon, lat : float
+        WGS 84, degrees.
+    easting_m, northing_m : float
+        On the site's grid, metres.
+    grade : float or None
+        Mass of magnetics per dry mass; None for a trace.
+    trace : bool
+        Whether there was too little to weigh.
+    accuracy_m, depth_top_m, depth_bottom_m : float, optional
+        Metres.
+    dry_mass_kg, wet_mass_kg, magnetic_mass_kg : float, optional
+        Kilograms.
+    moisture : float, optional
+        Water per wet mass.
+    place, note, source : str
+        Texts, empty if not said.
+    recorded_at, struck_at, struck_why : str
+        How it came into the notebook, and out of use.
+    """
+
+    id: str
+    time: str
+    lon: float
+    lat: float
+    easting_m: float
+    northing_m: float
+    grade: float | None
+    trace: bool = False
+    accuracy_m: float | None = None
+    depth_top_m: float | None = None
+    depth_bottom_m: float | None = None
+    dry_mass_kg: float | None = None
+    wet_mass_kg: float | None = None
+    moisture: float | None = None
+    magnetic_mass_kg: float | None = None
+    place: str = ""
+    note: str = ""
+    source: str = ""
+    recorded_at: str = ""
+    struck_at: str = ""
+    struck_why: str = ""
+
+    @property
+    def day(self) -> date:
+        """The day it was taken, as written."""
+        return date.fromisoformat(self.time[:10])
+
+    @property
+    def content(self) -> dict[str, Any]:
+        """What the record says, without how it came about; numbers to nine digits, places to a centimetre.
+
+        Two records of one id are the same record if and only if this is equal, so the rounding that a text
+        format does must not show here.
+        """
+        found: dict[str, Any] = {}
+        for column in SAMPLE_COLUMNS:
+            value = getattr(self, column.name)
+            if not column.content or value is None or value == "" or value is False:
+                continue
+            if column.name in {"lon", "lat"}:
+                value = round(value, 7) + 0.0
+            elif column.kind == "number":
+                value = float(f"{value:.9g}") + 0.0
+            found[column.name] = value
+        return found
+
+
+def content_id(content: Mapping[str, Any]) -> str:
+    """Make the id of a record that brought none, from what it says.
+
+    Parameters
+    ----------
+    content : mapping
+        `Sample.content`.
+
+    Returns
+    -------
+    str
+        A version 5 UUID: the same content has the same id on every machine.
+    """
+    return str(uuid.uuid5(_NAMESPACE, json.dumps(content, sort_keys=True)))
+
+
+def as_arrays(
+    samples: Sequence[Sample], *, bite_m: float, accuracy_m: float, sample_kg: float
+) -> dict[str, NDArray[Any]]:
+    """Lay samples out as equal-length columns, with what was not said filled in.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        The records.
+    bite_m : float
+        Bottom of a layer whose depth was not said; one whose top lies deeper reaches one bite below it.
+    accuracy_m : float
+        Accuracy of a place whose own was not said, metres.
+    sample_kg : float
+        Dry mass of a sample that was not weighed, kilograms.
+
+    Returns
+    -------
+    dict of str to ndarray, each of shape (samples,)
+        ``sample_id`` and ``place`` (text; a place without a name goes by its position to a tenth of a metre),
+        ``easting_m, northing_m, accuracy_m, depth_top_m, depth_bottom_m, dry_mass_kg, grade`` (float64; the
+        grade of a trace is NaN), ``trace`` (bool), ``day`` (datetime64[D]).
+
+    Examples
+    --------
+    >>> as_arrays([], bite_m=0.1, accuracy_m=5.0, sample_kg=0.5)["grade"].shape
+    (0,)
+    """
+    tops = [sample.depth_top_m or 0.0 for sample in samples]
+    bottoms = [
+        sample.depth_bottom_m
+        if sample.depth_bottom_m is not None
+        else (bite_m if top < bite_m else top + bite_m)
+        for sample, top in zip(samples, tops, strict=True)
+    ]
+
+    def filled(name: str, default: float) -> NDArray[np.float64]:
+        found = [getattr(sample, name) for sample in samples]
+        return np.array([default if value is None else value for value in found], dtype=np.float64)
+
+    grade = np.array([math.nan if s.trace or s.grade is None else s.grade for s in samples], dtype=np.float64)
+    return {
+        "sample_id": np.array([sample.id for sample in samples], dtype=np.str_),
+        "easting_m": filled("easting_m", math.nan),
+        "northing_m": filled("northing_m", math.nan),
+        "accuracy_m": filled("accuracy_m", accuracy_m),
+        "depth_top_m": np.array(tops, dtype=np.float64),
+        "depth_bottom_m": np.array(bottoms, dtype=np.float64),
+        "dry_mass_kg": filled("dry_mass_kg", sample_kg),
+        "grade": grade,
+        "trace": np.array([sample.trace for sample in samples], dtype=np.bool_),
+        "day": np.array([sample.day for sample in samples], dtype="datetime64[D]"),
+        "place": np.array(
+            [s.place or f"{s.easting_m:.1f} {s.northing_m:.1f}" for s in samples], dtype=np.str_
+        ),
+    }
+
+
+def sample_rows(samples: Sequence[Sample]) -> list[dict[str, Any]]:
+    """Lay samples out as rows under the dictionary's names, for export.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        The records.
+
+    Returns
+    -------
+    list of dict
+        One for each sample; what was not said is None.
+    """
+    return [
+        {
+            column.name: ("yes" if sample.trace else None)
+            if column.name == "trace"
+            else getattr(sample, column.name)
+            for column in SAMPLE_COLUMNS
+        }
+        for sample in samples
+    ]
