@@ -182,8 +182,8 @@ def test_the_order_of_samples_does_not_matter() -> None:
         ({"grade": NAN}, "Sample s0: Invalid grade. It must lie from 0 to 1, or be a trace."),
         (
             {"depth_top_m": 0.1, "depth_bottom_m": 0.1},
-            "Sample s0: Invalid depth interval. The top must be at least 0 and the bottom deeper than the top,"
-            " or both unknown.",
+            "Sample s0: Invalid depth interval. The top must be at least 0 and the bottom deeper than "
+            "the top, or both unknown.",
         ),
         ({"dry_mass_kg": 0.0}, "Sample s0: Invalid dry mass. It must be above 0 kg, or unknown."),
         ({"accuracy_m": -1.0}, "Sample s0: Invalid accuracy. It must be at least 0 m, or unknown."),

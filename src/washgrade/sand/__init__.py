@@ -2,6 +2,6 @@
 
 ``layers``: what people record, and its error. ``sample``: readings of the bite from them. ``along``:
 distances along the channel. ``covariance``, ``covariates``: the choices. ``tree``, ``solver``,
-``inference``: the exact solver, linear in the nodes. ``censor``, ``hyper``: averaging over ranges and
-variances. ``mixture``, ``grade``: the estimate.
+``regression``, ``inference``: the exact solver, linear in the nodes. ``priors``, ``censor``, ``hyper``:
+averaging over ranges and variances. ``mixture``, ``grade``: the estimate.
 """

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from washgrade.checks import number
 from washgrade.errors import InputError
 from washgrade.sand import solver
+from washgrade.sand.regression import CoefficientPrior, Fit, Process, evidence, solve
 from washgrade.sand.tree import Pooled, Tree, pool, skeleton
 
 __all__ = [
@@ -24,82 +24,6 @@ __all__ = [
     "krige",
     "leave_one_out",
 ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Process:
-    """Variances and ranges of the two parts of the latent value.
-
-    Parameters
-    ----------
-    up_variance, down_variance : float
-        Variance of the tail-up and of the tail-down part, in squared units of the value; at least 0.
-    up_range_m, down_range_m : float
-        Distance along the channel at which the correlation has fallen to 1/e, metres; above 0.
-
-    Raises
-    ------
-    InputError
-        If a variance is negative or a range not above 0.
-    """
-
-    up_variance: float
-    up_range_m: float
-    down_variance: float
-    down_range_m: float
-
-    def __post_init__(self) -> None:
-        number("up_variance", self.up_variance, at_least=0)
-        number("down_variance", self.down_variance, at_least=0)
-        number("up_range_m", self.up_range_m, above=0)
-        number("down_range_m", self.down_range_m, above=0)
-
-    @property
-    def numbers(self) -> NDArray[np.float64]:
-        """The four numbers in the order the compiled passes take them."""
-        return np.array(
-            [self.up_variance, self.up_range_m, self.down_variance, self.down_range_m], dtype=np.float64
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoefficientPrior:
-    """Independent normal priors of the regression coefficients.
-
-    Parameters
-    ----------
-    mean, sd : ndarray of float64, shape (regressors,)
-        Mean and standard deviation; an infinite standard deviation is no prior at all.
-    """
-
-    mean: NDArray[np.float64]
-    sd: NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fit:
-    """Regression coefficients given the readings, and how likely the readings are.
-
-    Parameters
-    ----------
-    coefficient : ndarray of float64, shape (regressors,)
-        Posterior mean (generalised least squares without a prior).
-    covariance : ndarray of float64, shape (regressors, regressors)
-        Posterior covariance.
-    log_likelihood : float
-        With a prior: log marginal likelihood, coefficients integrated out. Without: restricted log
-        likelihood (REML), in the convention that leaves out the determinant of X'X.
-    gram : ndarray of float64, shape (1 + regressors, 1 + regressors)
-        [y X]' V^-1 [y X].
-    log_determinant : float
-        Log determinant of the covariance V of the readings.
-    """
-
-    coefficient: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-    log_likelihood: float
-    gram: NDArray[np.float64]
-    log_determinant: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,41 +101,6 @@ def _columns(value: NDArray[np.float64], regressors: NDArray[np.float64]) -> NDA
     return np.column_stack([value, regressors]).astype(np.float64)
 
 
-def _solve(
-    gram: NDArray[np.float64], log_determinant: float, readings: int, prior: CoefficientPrior | None
-) -> Fit:
-    size = gram.shape[0] - 1
-    precision = np.zeros(size) if prior is None else 1.0 / np.asarray(prior.sd, dtype=np.float64) ** 2
-    middle = np.zeros(size) if prior is None else np.asarray(prior.mean, dtype=np.float64)
-    # Shift by the prior mean, so that the quadratic form keeps its digits.
-    shift = np.concatenate([[1.0], -middle])
-    moved = np.column_stack([gram @ shift, gram[:, 1:]])
-    quad = float(shift @ moved[:, 0])
-    cross = moved[1:, 0]
-    total = gram[1:, 1:] + np.diag(precision)
-    covariance = np.linalg.inv(total) if size else np.zeros((0, 0))
-    step = covariance @ cross
-    proper = precision > 0
-    # A coefficient with a flat prior costs a degree of freedom, as REML counts them.
-    freedom = readings - int(np.sum(~proper))
-    log_total = float(np.linalg.slogdet(total)[1]) if size else 0.0
-    log_likelihood = -0.5 * (
-        log_determinant
-        + log_total
-        - float(np.log(precision[proper]).sum())
-        + quad
-        - float(cross @ step)
-        + freedom * np.log(2 * np.pi)
-    )
-    return Fit(
-        coefficient=middle + step,
-        covariance=covariance,
-        log_likelihood=float(log_likelihood),
-        gram=gram,
-        log_determinant=log_determinant,
-    )
-
-
 def _check(tree: Tree, node: NDArray[np.integer[Any]], value: NDArray[np.float64]) -> None:
     if len(node) and (int(np.min(node)) < 0 or int(np.max(node)) >= len(tree)):
         raise InputError(f"Invalid node of a reading. It must lie from 0 to {len(tree) - 1}.")
@@ -268,23 +157,7 @@ def fit(
         shared_variance=shared_variance,
     )
     passed = _pass_up(small, process, pooled)
-    return _solve(passed.gram, passed.log_determinant, len(value), prior)
-
-
-def evidence(found: Fit) -> float:
-    """Minus twice the log likelihood, as statistics packages print it.
-
-    Parameters
-    ----------
-    found : Fit
-        A fit.
-
-    Returns
-    -------
-    float
-        Minus twice ``found.log_likelihood``.
-    """
-    return -2.0 * found.log_likelihood
+    return solve(passed.gram, passed.log_determinant, len(value), prior)
 
 
 def krige(
@@ -345,7 +218,7 @@ def krige(
         node, _columns(value, regressors[np.asarray(node)]), error_variance, shared_variance=shared_variance
     )
     passed = _pass_up(tree, process, pooled)
-    found = _solve(passed.gram, passed.log_determinant, len(value), prior)
+    found = solve(passed.gram, passed.log_determinant, len(value), prior)
     up = np.empty_like(passed.b)
     down = np.empty_like(passed.b)
     variance = np.empty((len(tree), 3))
