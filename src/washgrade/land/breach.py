@@ -8,20 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number
-from washgrade.land.kernel import (
-    as_heights,
-    grown,
-    heap_drop,
-    heap_push,
-    kernel,
-    mark_outlets,
-    neighbour_steps,
-)
+from washgrade.land.kernel import as_heights, mark_outlets
+from washgrade.land.pits import find_pits, open_pits
 
 __all__ = ["Breached", "Cuts", "breach"]
-
-# Our choice, because it must only break ties: of ways that move the same volume, the shorter.
-TIE_M_PER_CELL = 1e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,16 +128,16 @@ def breach(elevation_m: NDArray[np.float32], *, cell_m: float, max_length_m: flo
     is_outlet = np.empty(ground.shape, np.bool_)
     mark_outlets(ground, is_outlet)
     visit = np.zeros(ground.shape, np.int32)
-    pits = _find_pits(ground, is_outlet, visit)
+    pits = find_pits(ground, is_outlet, visit)
     flat = ground.ravel()
     pits = pits[np.lexsort((pits, flat[pits]))]
     visit[:] = 0
-    start, cell, lowered_m, ends, length_cells, raised, raised_m = _open_pits(
+    start, cell, lowered_m, ends, length_cells, raised, raised_m = open_pits(
         ground, is_outlet, visit, pits, max_length_m / cell_m
     )
     # Counted anew: a later cut may have opened a pit that found no way itself.
     visit[:] = 0
-    pits_left = len(_find_pits(ground, is_outlet, visit))
+    pits_left = len(find_pits(ground, is_outlet, visit))
     area_m2 = cell_m**2
     count = len(start) - 1
     depth_m = np.maximum.reduceat(lowered_m, start[:-1]) if count else np.empty(0)
@@ -168,245 +158,4 @@ def breach(elevation_m: NDArray[np.float32], *, cell_m: float, max_length_m: flo
         raised_volume_m3=float(raised_m * area_m2),
         pits_found=len(pits),
         pits_left=pits_left,
-    )
-
-
-# Collect the level patch around an inner cell, stamping it; say whether it is a pit.
-@kernel
-def _patch(
-    level: NDArray[np.float32],
-    outlet: NDArray[np.bool_],
-    visit: NDArray[np.int32],
-    stamp: int,
-    steps: NDArray[np.int64],
-    patch: NDArray[np.int32],
-    first: int,
-) -> tuple[NDArray[np.int32], int, bool]:
-    here = level[first]
-    patch[0] = first
-    visit[first] = stamp
-    size = 1
-    place = 0
-    is_pit = True
-    while place < size:
-        cell = patch[place]
-        place += 1
-        for k in range(8):
-            near = cell + steps[k]
-            if level[near] < here:
-                is_pit = False
-            elif level[near] == here:
-                if outlet[near]:
-                    # Not collected: its neighbours may lie beyond the map, and two patches may share it.
-                    is_pit = False
-                elif visit[near] != stamp:
-                    visit[near] = stamp
-                    if size == len(patch):
-                        patch = grown(patch)
-                    patch[size] = near
-                    size += 1
-    return patch, size, is_pit
-
-
-# Return one cell of every pit, in the order of the grid.
-@kernel
-def _find_pits(
-    ground: NDArray[np.float32], is_outlet: NDArray[np.bool_], visit: NDArray[np.int32]
-) -> NDArray[np.int64]:
-    rows, cols = ground.shape
-    level = ground.ravel()
-    outlet = is_outlet.ravel()
-    seen = visit.ravel()
-    steps = neighbour_steps(cols)
-    pits = np.empty(1024, np.int64)
-    count = 0
-    patch = np.empty(1024, np.int32)
-    for row in range(1, rows - 1):
-        for cell in range(row * cols + 1, (row + 1) * cols - 1):
-            if outlet[cell] or np.isnan(level[cell]) or seen[cell] != 0:
-                continue
-            lower = False
-            even = False
-            for k in range(8):
-                lower |= level[cell + steps[k]] < level[cell]
-                even |= level[cell + steps[k]] == level[cell]
-            if lower:
-                continue
-            if even:
-                patch, _, is_pit = _patch(level, outlet, seen, 1, steps, patch, cell)
-                if not is_pit:
-                    continue
-            if count == len(pits):
-                pits = grown(pits)
-            pits[count] = cell
-            count += 1
-    return pits[:count].copy()
-
-
-# Return the height of a single-cell pit's lowest neighbour, and whether it would drain if raised to it.
-@kernel
-def _raise_to(
-    level: NDArray[np.float32], outlet: NDArray[np.bool_], steps: NDArray[np.int64], pit: int
-) -> tuple[np.float32, bool]:
-    lowest = level[pit + steps[0]]
-    for k in range(1, 8):
-        lowest = min(lowest, level[pit + steps[k]])
-    # Sure to drain when a neighbour of that height is an outlet or has a lower one beside the pit itself;
-    # wider level patches are not followed, for then cutting is as good.
-    for k in range(8):
-        near = pit + steps[k]
-        if level[near] == lowest:
-            if outlet[near]:
-                return lowest, True
-            for j in range(8):
-                if near + steps[j] != pit and level[near + steps[j]] < lowest:
-                    return lowest, True
-    return lowest, False
-
-
-# Open the pits one by one in the given order, changing ``ground``.
-@kernel
-def _open_pits(
-    ground: NDArray[np.float32],
-    is_outlet: NDArray[np.bool_],
-    visit: NDArray[np.int32],
-    pits: NDArray[np.int64],
-    max_length_cells: float,
-) -> tuple[
-    NDArray[np.int64],
-    NDArray[np.int64],
-    NDArray[np.float64],
-    NDArray[np.int64],
-    NDArray[np.float64],
-    NDArray[np.int64],
-    float,
-]:
-    cols = ground.shape[1]
-    level = ground.ravel()
-    outlet = is_outlet.ravel()
-    seen = visit.ravel()
-    steps = neighbour_steps(cols)
-    digging = np.empty(len(level), np.float32)
-    length = np.empty(len(level), np.float32)
-    back = np.empty(len(level), np.uint8)
-    keys = np.empty(1024, np.float32)
-    cells = np.empty(1024, np.int32)
-    patch = np.empty(1024, np.int32)
-    path = np.empty(1024, np.int64)
-    start = np.zeros(len(pits) + 1, np.int64)
-    ends = np.empty((len(pits), 2), np.int64)
-    length_cells = np.empty(len(pits), np.float64)
-    cut_cell = np.empty(1024, np.int64)
-    cut_m = np.empty(1024, np.float64)
-    raised = np.empty(len(pits), np.int64)
-    cuts = 0
-    lowered = 0
-    raises = 0
-    raised_m = 0.0
-    in_patch = np.uint8(8)
-    for turn in range(len(pits)):
-        pit = pits[turn]
-        stamp = turn + 1
-        patch, size, is_pit = _patch(level, outlet, seen, stamp, steps, patch, pit)
-        if not is_pit:
-            continue
-        bottom = level[pit]
-        budget = np.float32(np.inf)
-        raise_level = bottom
-        if size == 1:
-            lowest, drains = _raise_to(level, outlet, steps, pit)
-            if drains:
-                raise_level = lowest
-                budget = lowest - bottom
-        for place in range(size):
-            digging[patch[place]] = 0.0
-            length[patch[place]] = 0.0
-            back[patch[place]] = in_patch
-        waiting = 0
-        member = 0
-        end = np.int64(-1)
-        # The patch's cells come first, at no cost; then the heap's, least digging first.
-        while member < size or waiting > 0:
-            if member < size:
-                cell = np.int64(patch[member])
-                member += 1
-            else:
-                cell = np.int64(cells[0])
-                key = keys[0]
-                heap_drop(keys, cells, waiting)
-                waiting -= 1
-                if key > digging[cell]:
-                    continue
-                if key >= budget:
-                    break
-                if outlet[cell] or level[cell] < bottom:
-                    end = cell
-                    break
-            for k in range(8):
-                near = cell + steps[k]
-                step = np.float32(1.4142135) if k & 1 else np.float32(1.0)
-                far = length[cell] + step
-                if far > max_length_cells:
-                    continue
-                cost = (
-                    digging[cell]
-                    + max(level[near] - bottom, np.float32(0.0))
-                    + np.float32(TIE_M_PER_CELL) * step
-                )
-                if seen[near] != stamp or cost < digging[near]:
-                    seen[near] = stamp
-                    digging[near] = cost
-                    length[near] = far
-                    back[near] = (k + 4) % 8
-                    if waiting == len(keys):
-                        keys = grown(keys)
-                        cells = grown(cells)
-                    heap_push(keys, cells, waiting, cost, near)
-                    waiting += 1
-        if end < 0:
-            if budget < np.inf:
-                raised_m += np.float64(raise_level) - np.float64(bottom)
-                level[pit] = raise_level
-                raised[raises] = pit
-                raises += 1
-            continue
-        count = 0
-        cell = end
-        while back[cell] != in_patch:
-            if count == len(path):
-                path = grown(path)
-            path[count] = cell
-            count += 1
-            cell = cell + steps[back[cell]]
-        foot = min(np.float64(level[end]), np.float64(bottom))
-        whole = np.float64(length[end])
-        before = lowered
-        for place in range(count - 1, -1, -1):
-            spot = path[place]
-            share = np.float64(length[spot]) / whole
-            grade = np.float32(bottom + (foot - bottom) * share)
-            if place == 0:
-                grade = np.float32(foot)
-            if level[spot] > grade:
-                if lowered == len(cut_cell):
-                    cut_cell = grown(cut_cell)
-                    cut_m = grown(cut_m)
-                cut_cell[lowered] = spot
-                cut_m[lowered] = np.float64(level[spot]) - np.float64(grade)
-                lowered += 1
-                level[spot] = grade
-        if lowered > before:
-            ends[cuts, 0] = cell
-            ends[cuts, 1] = end
-            length_cells[cuts] = whole
-            cuts += 1
-            start[cuts] = lowered
-    return (
-        start[: cuts + 1].copy(),
-        cut_cell[:lowered].copy(),
-        cut_m[:lowered].copy(),
-        ends[:cuts].copy(),
-        length_cells[:cuts].copy(),
-        raised[:raises].copy(),
-        raised_m,
     )

@@ -136,8 +136,9 @@ def horn_gradient(
     Horn's weights over the eight neighbours: with rows ``a b c / d e f / g h i``, eastward is
     ``((c + 2f + i) - (a + 2d + g)) / 8`` cells and southward ``((g + 2h + i) - (a + 2b + c)) / 8`` cells.
     At the map's edge and beside voids a missing neighbour is put on the straight line through the cell and
-    the neighbour opposite (our choice, because a plane then keeps its slope); if both are missing, both
-    are level with the cell.
+    the neighbour opposite, or, where that is missing too, on the plane through the straight neighbours
+    (our choice, because a plane then keeps its slope up to the edge); straight neighbours that are both
+    missing are level with the cell.
 
     References
     ----------
@@ -180,12 +181,18 @@ def _horn(
                 around[k] = np.nan
                 if 0 <= near_row < rows and 0 <= near_col < cols:
                     around[k] = heights[near_row, near_col]
-            for k in range(4):
+            # Straight neighbours first: the diagonal ones may lean on them.
+            for turn in range(4):
+                k = (2 * turn) % 4 + turn // 2
                 first, second = around[k], around[k + 4]
-                if np.isnan(first):
-                    around[k] = here if np.isnan(second) else 2.0 * here - second
-                if np.isnan(second):
-                    around[k + 4] = here if np.isnan(first) else 2.0 * here - first
+                if np.isnan(first) and np.isnan(second):
+                    level = k & 1 == 0
+                    around[k] = here if level else around[k - 1] + around[k + 1] - here
+                    around[k + 4] = 2.0 * here - around[k]
+                elif np.isnan(first):
+                    around[k] = 2.0 * here - second
+                elif np.isnan(second):
+                    around[k + 4] = 2.0 * here - first
             east = around[7] + 2.0 * around[0] + around[1]
             west = around[5] + 2.0 * around[4] + around[3]
             north = around[5] + 2.0 * around[6] + around[7]
