@@ -12,7 +12,6 @@ from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
 from washgrade.land.links import (
-    channel_cells,
     distance_down,
     split_reaches,
     strahler_order,
@@ -189,7 +188,7 @@ def delineate(
             f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
             f"At most {most_m2:g} m2 drain through one cell here; try {_round_area(most_m2 / 20):g}."
         )
-    cells = channel_cells(upstream_cells, least_cells)
+    cells = np.flatnonzero(upstream_cells.ravel() >= least_cells)
     cell, downstream, donors = walk_down(cells, directions)
     nodes, first = _nodes(dem, conditioned_m, upstream_cells, cell, downstream, donors, max_reach_m)
     return Channels(nodes=nodes, reaches=_reaches(nodes, first), channel_area_m2=channel_area_m2)
@@ -358,3 +357,36 @@ def reach_lines(
     point[is_own] = np.arange(len(nodes))
     point[~is_own] = np.where(lone, reaches.last_node, below)[joined]
     return nodes.easting_m[point], nodes.northing_m[point], start
+
+
+def middle_nodes(channels: Channels) -> NDArray[np.int64]:
+    """Node nearest the middle of each reach, along the channel.
+
+    Parameters
+    ----------
+    channels : Channels
+        The network.
+
+    Returns
+    -------
+    ndarray of int64, shape (reaches,)
+        Indices of nodes.
+
+    Examples
+    --------
+    >>> from washgrade.land.flow import flow_directions, upstream_cells
+    >>> ground = np.array([[9, 9, 9, 9, 9], [9, 4, 3, 2, 1], [9, 9, 9, 9, 9]], np.float32)
+    >>> dem = Dem(elevation_m=ground, cell_m=5, west_m=0, north_m=15, crs="EPSG:25830")
+    >>> ways = flow_directions(ground)
+    >>> channels = delineate(dem, ground, ways, upstream_cells(ways), channel_area_m2=75)
+    >>> channels.nodes.easting_m[middle_nodes(channels)].tolist()
+    [12.5]
+    """
+    nodes, reaches = channels.nodes, channels.reaches
+    along_m = nodes.distance_to_outlet_m
+    # The nodes of a reach follow one another, so the one nearest its middle is found by a sort on the offset.
+    middle_m = along_m[reaches.first_node] - reaches.length_m / 2.0
+    offset_m = np.abs(along_m - middle_m[nodes.reach])
+    order = np.lexsort((offset_m, nodes.reach))
+    first: NDArray[np.int64] = order[np.searchsorted(nodes.reach[order], np.arange(len(reaches)))]
+    return first

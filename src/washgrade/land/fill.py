@@ -19,9 +19,10 @@ from washgrade.land.kernel import (
 
 __all__ = ["fill"]
 
-# Our choice, because on real ground far fewer cells than these pass through the queue (benchmarks/ground.py);
-# beyond this many a flood in order of height is quicker and its time is bounded.
-QUEUE_LIMIT_PER_CELL = 2.0
+# Our choice: rough hills pass 0.1 to 0.2 cells per cell through the queue, smooth ones under 0.05, but white
+# noise more than 8 (made grounds of benchmarks/ground.py); beyond the limit a flood in order of height is quicker
+# and its time is bounded.
+QUEUE_LIMIT_PER_CELL = 0.5
 
 
 def fill(elevation_m: NDArray[np.float32], *, in_order: bool = False) -> NDArray[np.float32]:

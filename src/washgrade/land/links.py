@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.land.flow import OUTLET, VOID
-from washgrade.land.kernel import grown, kernel, neighbour_steps
+from washgrade.land.kernel import kernel, neighbour_steps
 
 __all__ = [
-    "channel_cells",
     "distance_down",
     "split_reaches",
     "strahler_order",
@@ -17,21 +16,6 @@ __all__ = [
     "trace_washes",
     "walk_down",
 ]
-
-
-@kernel
-def channel_cells(upstream_cells: NDArray[np.int32], least_cells: int) -> NDArray[np.int64]:
-    """Return the flat indices of cells through which at least so many drain, ascending."""  # noqa: DOC201  one line says it all
-    count = upstream_cells.ravel()
-    found = np.empty(1024, np.int64)
-    size = 0
-    for cell in range(len(count)):
-        if count[cell] >= least_cells:
-            if size == len(found):
-                found = grown(found)
-            found[size] = cell
-            size += 1
-    return found[:size].copy()
 
 
 @kernel

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.errors import GroundError, GroundWarning
-from washgrade.land.links import channel_cells, strahler_order, stream_drops, walk_down
+from washgrade.land.links import strahler_order, stream_drops, walk_down
 
 __all__ = ["DropTest", "constant_drop"]
 
@@ -143,7 +143,7 @@ def constant_drop(
         area_m2 = np.empty(0)
     table = np.empty((len(area_m2), 7))
     if len(area_m2):
-        cells = channel_cells(upstream_cells, int(np.ceil(area_m2[0] / cell_m2 - 1e-9)))
+        cells = np.flatnonzero(upstream_cells.ravel() >= np.ceil(area_m2[0] / cell_m2 - 1e-9))
         cell, downstream, _ = walk_down(cells, directions)
         height_m = conditioned_m.ravel()[cell].astype(np.float64)
         count = upstream_cells.ravel()[cell]
