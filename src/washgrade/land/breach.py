@@ -133,7 +133,7 @@ def breach(elevation_m: NDArray[np.float32], *, cell_m: float, max_length_m: flo
     pits = pits[np.lexsort((pits, flat[pits]))]
     visit[:] = 0
     start, cell, lowered_m, ends, length_cells, raised, raised_m = open_pits(
-        ground, is_outlet, visit, pits, max_length_m / cell_m
+        ground, is_outlet, visit, pits, cell_m, max_length_m
     )
     # Counted anew: a later cut may have opened a pit that found no way itself.
     visit[:] = 0

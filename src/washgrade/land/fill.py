@@ -20,8 +20,8 @@ from washgrade.land.kernel import (
 __all__ = ["fill"]
 
 # Our choice: rough hills pass 0.1 to 0.2 cells per cell through the queue, smooth ones under 0.05, but white
-# noise more than 8 (made grounds of benchmarks/ground.py); beyond the limit a flood in order of height is quicker
-# and its time is bounded.
+# noise more than 8 (made grounds of benchmarks/ground.py); beyond the limit a flood in order of height is
+# quicker and its time is bounded.
 QUEUE_LIMIT_PER_CELL = 0.5
 
 

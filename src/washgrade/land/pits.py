@@ -135,7 +135,8 @@ def open_pits(
     is_outlet: NDArray[np.bool_],
     visit: NDArray[np.int32],
     pits: NDArray[np.int64],
-    max_length_cells: float,
+    cell_m: float,
+    max_length_m: float,
 ) -> tuple[
     NDArray[np.int64],
     NDArray[np.int64],
@@ -157,8 +158,8 @@ def open_pits(
         All 0; used as scratch.
     pits : ndarray of int64, shape (pits,)
         One cell of each pit.
-    max_length_cells : float
-        Longest cut, in cells.
+    cell_m, max_length_m : float
+        Side of a cell and longest cut, metres.
 
     Returns
     -------
@@ -178,6 +179,7 @@ def open_pits(
         By how much altogether, metres.
     """
     cols = ground.shape[1]
+    max_length_cells = max_length_m / cell_m
     level = ground.ravel()
     outlet = is_outlet.ravel()
     seen = visit.ravel()
