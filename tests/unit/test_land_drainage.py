@@ -78,7 +78,7 @@ def test_horn_asks_for_a_cell_size():
             "Invalid 'altitude_deg' of 91. It must be a finite number of at least 0 and of at most 90.",
         ),
         ({"azimuth_deg": np.nan}, "Invalid 'azimuth_deg' of nan. It must be a finite number."),
-        ({"height_factor": 0}, "Invalid 'height_factor' of 0. It must be a finite number above 0."),
+        ({"exaggeration": 0}, "Invalid 'exaggeration' of 0. It must be a finite number above 0."),
     ],
 )
 def test_relief_needs_a_light(setting, sentence):
@@ -98,7 +98,7 @@ def test_relief_is_bright_towards_the_light_dark_away_and_void_on_voids():
     assert np.nanmax(shade) <= 1
     assert shade[4, 4] > 0.99 > 0.01 > shade[15, 15]
     # Steeper ground makes for more contrast.
-    strong = hillshade(dem(cone), height_factor=5.0)
+    strong = hillshade(dem(cone), exaggeration=5.0)
     np.testing.assert_allclose(strong, shade, atol=1e-6)
 
 

@@ -202,7 +202,7 @@ def _horn(
 
 
 def hillshade(
-    dem: Dem, *, azimuth_deg: float = 315.0, altitude_deg: float = 45.0, height_factor: float = 1.0
+    dem: Dem, *, azimuth_deg: float = 315.0, altitude_deg: float = 45.0, exaggeration: float = 1.0
 ) -> NDArray[np.float32]:
     """Brightness of the ground under a low sun, for a relief.
 
@@ -215,7 +215,7 @@ def hillshade(
         practice, no source): under light from below, people see hollows as hills.
     altitude_deg : float, optional
         Height of the light above the horizon, degrees, 0 to 90; 45 likewise.
-    height_factor : float, optional
+    exaggeration : float, optional
         Factor on the heights, above 0; 1 shows the ground as it is.
 
     Returns
@@ -226,7 +226,7 @@ def hillshade(
     Raises
     ------
     InputError
-        If an angle is not finite, the altitude is outside 0 to 90 or the height_factor is not above 0.
+        If an angle is not finite, the altitude is outside 0 to 90 or the exaggeration is not above 0.
 
     Notes
     -----
@@ -245,8 +245,8 @@ def hillshade(
     """
     azimuth = math.radians(number("azimuth_deg", azimuth_deg))
     altitude = math.radians(number("altitude_deg", altitude_deg, at_least=0, at_most=90))
-    height_factor = number("height_factor", height_factor, above=0)
-    eastward, southward = horn_gradient(dem.elevation_m, dem.cell_m / height_factor)
+    exaggeration = number("exaggeration", exaggeration, above=0)
+    eastward, southward = horn_gradient(dem.elevation_m, dem.cell_m / exaggeration)
     # The normal is (-eastward, southward, 1) in east, north, up; the light stands at azimuth and altitude.
     lit = np.float32(math.sin(altitude)) + np.float32(math.cos(altitude)) * (
         np.float32(math.cos(azimuth)) * southward - np.float32(math.sin(azimuth)) * eastward
