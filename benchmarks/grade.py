@@ -138,9 +138,10 @@ def speed(rng: np.random.Generator) -> None:
     root = rng.normal(size=(part, part))
     square = root @ root.T + part * np.eye(part)
     fifth = seconds(lambda: np.linalg.cholesky(square), times=2)
+    scaled = fifth * (10_000 / part) ** 3
     print(
-        f"   one dense draw at {part:,} nodes {fifth:.3f} s, so about {fifth * (10_000 / part) ** 3:.0f} s at "
-        f"10,000: ratio about {fifth * (10_000 / part) ** 3 / made[count][2]:.0f}"
+        f"   one dense draw at {part:,} nodes {fifth:.3f} s, so about {scaled:.0f} s at 10,000: "
+        f"ratio about {scaled / made[count][2]:.0f}"
     )
 
 
@@ -273,7 +274,7 @@ def coverage(rng: np.random.Generator, *, rounds: int) -> None:
                 true = 1 / (1 + np.exp(-z))
                 node = rng.choice(800, count, replace=False)
                 scooped = z[node] + rng.normal(0, local * np.sqrt(0.5), count)
-                weighed = 1 / (1 + np.exp(-scooped)) + rng.normal(0, 0.002, count)
+                weighed = 1 / (1 + np.exp(-scooped)) + rng.normal(0, 0.0006, count)
                 found = estimate_grade(channels, samples_at(channels, node, np.clip(weighed, 0, 1)), rng=rng)
                 reach = np.bincount(channels.nodes.reach, weights=true) / np.bincount(channels.nodes.reach)
                 low, high = np.quantile(found.reach_draws, (0.05, 0.95), axis=0)

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
-from washgrade.sand.inference import Process, evidence, fit, krige, leave_one_out
+from washgrade.sand.inference import Process, fit, krige, leave_one_out, minus_two_log_likelihood
 from washgrade.sand.tree import Tree
 
 STREAMS = Path(__file__).resolve().parents[2].parent / "shared" / "reference" / "streams"
@@ -72,7 +72,7 @@ def test_y_with_unknown_mean() -> None:
     )
     assert found.coefficient[0] == pytest.approx(-2.5049259973322706, rel=1e-12)
     assert found.covariance[0, 0] == pytest.approx(0.889039947629335, rel=1e-12)
-    assert evidence(found) == pytest.approx(5.2404326593606925, rel=1e-12)
+    assert minus_two_log_likelihood(found) == pytest.approx(5.2404326593606925, rel=1e-12)
     assert there.mean == pytest.approx(
         [-2.040584297597475, -2.960930358459684, -2.4745981001980453, -2.49848534394284], rel=1e-12
     )
@@ -97,7 +97,7 @@ def test_tree_of_fifteen_nodes() -> None:
         regressors=np.column_stack([np.ones(15), np.log(area)]),
     )
     assert found.coefficient == pytest.approx([-2.71940316974612, 0.07061758215025168], rel=1e-12)
-    assert evidence(found) == pytest.approx(11.199318541535648, rel=1e-12)
+    assert minus_two_log_likelihood(found) == pytest.approx(11.199318541535648, rel=1e-12)
     assert found.log_determinant == pytest.approx(-2.8374161264460174, rel=1e-12)
     assert there.mean[[0, 1, 5, 12, 14]] == pytest.approx(
         [-2.131089583375833, -2.544421581277903, -3.136082071191939, -2.348101420524196, -2.3991995764962066],
@@ -194,7 +194,7 @@ def test_likelihood_and_coefficients(middle_fork: MiddleFork) -> None:
         regressors=middle_fork.everywhere[middle_fork.node],
         **middle_fork.readings,
     )
-    assert evidence(found) == pytest.approx(99.34939861, abs=5e-9)
+    assert minus_two_log_likelihood(found) == pytest.approx(99.34939861, abs=5e-9)
     assert found.coefficient == pytest.approx([81.01449131, -0.03144024875, -0.00569399726], rel=1e-8)
 
 

@@ -13,6 +13,7 @@ from washgrade.sand import hyper, mixture, solver
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
 from washgrade.sand.covariates import COVARIATES, regressors
 from washgrade.sand.grade import GradeEstimate, estimate_grade
+from washgrade.sand.inference import Process, deviations
 from washgrade.sand.sample import Samples, SamplingSettings, observations
 from washgrade.sand.tree import Tree, tree_of_nodes
 
@@ -347,3 +348,47 @@ def test_reach_sums_equal_a_plain_loop() -> None:
                 z += np.sqrt(shared) * local[i, d]
             plain[reach[i], d] += 1 / (1 + np.exp(-(z + x[i] @ mean)))
     assert total == pytest.approx(plain, rel=1e-5)
+
+
+def reach_coverage(assumed: hyper.Priors, *, rounds: int) -> float:
+    """Share of reaches whose true mean grade lies in the 90 % interval; truth from the default prior."""
+    truth = hyper.Priors()
+    rng = np.random.default_rng(12)
+    tree = tree_of_nodes(GROUND.nodes)
+    count = len(tree)
+    columns = regressors(GROUND)[1]
+    prior = truth.coefficients(columns.shape[1])
+    held = []
+    for _ in range(rounds):
+        sd, odds, up_m, down_m, local = np.exp(truth.points(rng.random((1, 5)))[0])
+        process = Process(
+            up_variance=sd**2 * odds / (1 + odds),
+            up_range_m=up_m,
+            down_variance=sd**2 / (1 + odds),
+            down_range_m=down_m,
+        )
+        nothing = {"node": np.empty(0, int), "error_variance": np.empty(0)}
+        up, down = deviations(tree, process, noise=rng.standard_normal((count, 3, 1)), **nothing)
+        place_sd = local * np.sqrt(1 - truth.scoop_share)
+        z = columns @ rng.normal(prior.mean, prior.sd) + (up + down)[:, 0] + rng.normal(0, place_sd, count)
+        node = rng.choice(count, 10, replace=False).tolist()
+        scooped = z[node] + rng.normal(0, local * np.sqrt(truth.scoop_share), len(node))
+        grade = 1 / (1 + np.exp(-scooped))
+        found = estimate_grade(
+            GROUND,
+            samples(node, grade.tolist()),
+            rng=rng,
+            priors=assumed,
+            settings=SamplingSettings(typical_accuracy_m=0),
+        )
+        low, high = np.quantile(found.reach_draws, (0.05, 0.95), axis=0)
+        true = np.bincount(GROUND.nodes.reach, weights=1 / (1 + np.exp(-z))) / 10
+        held.append(np.mean((low < true) & (true < high)))
+    return float(np.mean(held))
+
+
+def test_intervals_cover_what_they_say() -> None:
+    # Truth drawn from the prior must be covered as stated; 60 grounds leave about 0.02 of chance.
+    assert 0.85 < reach_coverage(hyper.Priors(), rounds=60) < 0.95
+    # The wrong twin believes that grade hardly varies.
+    assert reach_coverage(hyper.Priors(total_sd=0.1, total_sd_log_sd=0.1), rounds=20) < 0.8

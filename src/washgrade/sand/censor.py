@@ -135,6 +135,10 @@ def log_evidences(
     for k in range(holes):
         if censored[k]:
             some += 1
+    for k in range(holes):
+        # A first guess that says next to nothing; later points start from where the last one ended.
+        site_precision[k] = 1e-3
+        site_weighted[k] = 1e-3 * limit[k]
     log_prior_precision = 0.0
     for m in range(size):
         log_prior_precision += math.log(prior_precision[m])
@@ -154,11 +158,6 @@ def log_evidences(
                 + 2.0 * process[0] * (1.0 - erfcx(along_sd_m[row] / (SQRT2 * process[1])))
                 + 2.0 * process[2] * (1.0 - erfcx(along_sd_m[row] / (SQRT2 * process[3])))
             )
-        for k in range(holes):
-            # A first guess that says next to nothing.
-            site_precision[k] = 1e-3
-            site_weighted[k] = 1e-3 * limit[k]
-
         for _ in range(MOST_SWEEPS):
             log_determinant = 0.0
             quad = 0.0
@@ -280,8 +279,8 @@ def log_evidences(
                     change, abs(t_new - t) * doubt[row], abs(h_new - h) * math.sqrt(doubt[row]) * 0.1
                 )
                 # All sites move at once, so each goes only part of the way.
-                site_precision[k] = t + 0.7 * (t_new - t)
-                site_weighted[k] = h + 0.7 * (h_new - h)
+                site_precision[k] = t + 0.9 * (t_new - t)
+                site_weighted[k] = h + 0.9 * (h_new - h)
             evidence[point] = found
-            if change < 1e-6:
+            if change < 1e-4:
                 break

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from washgrade.errors import InputError
 from washgrade.sand import solver
-from washgrade.sand.regression import CoefficientPrior, Fit, Process, evidence, solve
+from washgrade.sand.regression import CoefficientPrior, Fit, Process, minus_two_log_likelihood, solve
 from washgrade.sand.tree import Pooled, Tree, pool, skeleton
 
 __all__ = [
@@ -19,10 +19,10 @@ __all__ = [
     "Kriged",
     "Process",
     "deviations",
-    "evidence",
     "fit",
     "krige",
     "leave_one_out",
+    "minus_two_log_likelihood",
 ]
 
 

@@ -151,11 +151,13 @@ class SamplingSettings:
         Volume of a grain over that of a cube of its sieve size (Gy 1979: 0.5 for most minerals).
     granulometric_factor : float, default 0.25
         For a wide range of sizes, d95/d05 above 4 (Gy 1979).
-    weighing_sd_kg : float, default 0.001
-        Standard deviation of one weighing, kilograms. Our choice, because a kitchen scale reads to 1 g.
+    weighing_sd_kg : float, default 0.0003
+        Standard deviation of one weighing, kilograms. Our choice, because a kitchen scale reads whole grams,
+        and rounding to 1 g has a standard deviation of 1/sqrt(12) g.
     detection_grade : float, default 0.002
         Grade below which magnetics cannot be weighed; a trace lies below it. Our choice, because it is 1 g in
-        a sample of half a kilogram.
+        a sample of half a kilogram. Keep it at three standard deviations of the weighing or more: nearer to
+        nothing, the logit of a weighed grade is no longer near normal.
     typical_mass_kg : float, default 0.5
         Dry mass where none is written, kilograms. Our choice, because a cupful of sand is about that.
     typical_accuracy_m : float, default 5.0
@@ -178,7 +180,7 @@ class SamplingSettings:
     heavy_density_kg_m3: float = 5180.0
     shape_factor: float = 0.5
     granulometric_factor: float = 0.25
-    weighing_sd_kg: float = 0.001
+    weighing_sd_kg: float = 0.0003
     detection_grade: float = 0.002
     typical_mass_kg: float = 0.5
     typical_accuracy_m: float = 5.0
@@ -315,7 +317,7 @@ def logit_error_variance(
     --------
     >>> import numpy as np
     >>> logit_error_variance(np.array([0.05]), np.array([0.5]), SamplingSettings()).round(4).tolist()
-    [0.0018]
+    [0.0002]
     """
     relative = gy_relative_variance(
         grade,

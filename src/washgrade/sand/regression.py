@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 
-__all__ = ["CoefficientPrior", "Fit", "Process", "evidence", "solve"]
+__all__ = ["CoefficientPrior", "Fit", "Process", "minus_two_log_likelihood", "solve"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +150,7 @@ def solve(
     )
 
 
-def evidence(found: Fit) -> float:
+def minus_two_log_likelihood(found: Fit) -> float:
     """Minus twice the log likelihood, as statistics packages print it.
 
     Parameters
