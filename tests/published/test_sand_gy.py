@@ -25,7 +25,7 @@ def sheet_mass_g(
     # Variance is inverse to mass, so the mass for a wanted variance is the variance of 1 kg over it.
     one_kg = gy_relative_variance(
         np.array([0.05 / 0.866]), np.array([1.0]), top_grain_mm=10 * top_cm, heavy_grain_mm=10 * top_cm,
-        liberation=liberation, **GALENA,
+        liberation_factor=liberation, **GALENA,
     )  # fmt: skip
     return float(safety * one_kg[0] / relative_sd**2 * 1000)
 
@@ -50,7 +50,7 @@ def test_constant_times_cube_over_mass(constant: float, printed_g: float) -> Non
     mineral = (1 - 0.05) / 0.05 * (0.95 * 5.18 + 0.05 * 2.65)
     one_kg = gy_relative_variance(
         np.array([0.05]), np.array([1.0]), top_grain_mm=2, heavy_grain_mm=2,
-        liberation=constant / (0.125 * mineral),
+        liberation_factor=constant / (0.125 * mineral),
     )  # fmt: skip
     assert one_kg[0] * 1000 / 0.15**2 == pytest.approx(printed_g, rel=0.002)
 

@@ -98,7 +98,7 @@ def test_tree_of_fifteen_nodes() -> None:
     )
     assert found.coefficient == pytest.approx([-2.71940316974612, 0.07061758215025168], rel=1e-12)
     assert minus_two_log_likelihood(found) == pytest.approx(11.199318541535648, rel=1e-12)
-    assert found.log_determinant == pytest.approx(-2.8374161264460174, rel=1e-12)
+    assert found.covariance_log_determinant == pytest.approx(-2.8374161264460174, rel=1e-12)
     assert there.mean[[0, 1, 5, 12, 14]] == pytest.approx(
         [-2.131089583375833, -2.544421581277903, -3.136082071191939, -2.348101420524196, -2.3991995764962066],
         rel=1e-12,

@@ -200,18 +200,18 @@ def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
     points = priors.points(np.random.default_rng(0).random((200_000, 5)))
     evidence, _ = hyper._evidences(read, points, priors.coefficients(2), priors)
     weight = np.exp(evidence - evidence.max())
-    assert found.log_evidence == pytest.approx(evidence.max() + math.log(weight.mean()), abs=0.03)
+    assert found.log_likelihood == pytest.approx(evidence.max() + math.log(weight.mean()), abs=0.03)
     total = np.exp(points[:, 0])
     assert found.quantities["total sd"].mean == pytest.approx(np.average(total, weights=weight), rel=0.03)
     local = np.exp(points[:, 4])
     assert found.quantities["local sd"].mean == pytest.approx(np.average(local, weights=weight), rel=0.03)
     assert np.exp(found.points[:, 0]).mean() == pytest.approx(np.average(total, weights=weight), rel=0.05)
-    assert found.effective_points > 300
+    assert found.effective_samples > 300
 
 
 def test_without_a_reading_the_prior_stays() -> None:
     found = average(readings(FORK, seen([], []), REGRESSORS), Priors())
-    assert found.log_evidence == pytest.approx(0.0, abs=0.01)
+    assert found.log_likelihood == pytest.approx(0.0, abs=0.01)
     assert found.quantities["total sd"].p50 == pytest.approx(0.8, rel=0.02)
     assert found.step == pytest.approx(np.zeros((48, 2)))
     assert found.covariance[0] == pytest.approx(np.diag([1.44, 0.25]))
@@ -290,8 +290,8 @@ def test_process_of_a_representative() -> None:
         shared_variance=np.zeros(1),
         step=np.zeros((1, 2)),
         covariance=np.zeros((1, 2, 2)),
-        effective_points=1.0,
-        log_evidence=0.0,
+        effective_samples=1.0,
+        log_likelihood=0.0,
     ).process(0)
     assert found.up_variance + found.down_variance == pytest.approx(0.81)
     assert found.up_range_m == pytest.approx(250.0)

@@ -41,16 +41,16 @@ class HyperSummary:
         Total sd, tail-up share, ranges in metres, local sd.
     coefficients : dict of str to Quantity
         Effect on the logit of the intercept and of one standard deviation of each covariate.
-    effective_points : float
+    effective_samples : float
         Effective number of the 4096 points averaged over; a few dozen or more is sound.
-    log_evidence : float
+    log_likelihood : float
         Log of the mean likelihood of the samples under the prior.
     """
 
     quantities: dict[str, Quantity]
     coefficients: dict[str, Quantity]
-    effective_points: float
-    log_evidence: float
+    effective_samples: float
+    log_likelihood: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,8 +214,8 @@ def estimate_grade(
         hyper=HyperSummary(
             quantities=averaged.quantities,
             coefficients=_coefficients(names, prior_mean, averaged),
-            effective_points=averaged.effective_points,
-            log_evidence=averaged.log_evidence,
+            effective_samples=averaged.effective_samples,
+            log_likelihood=averaged.log_likelihood,
         ),
         observations=seen,
     )

@@ -139,9 +139,9 @@ class Averaged:
         Variance of the effect of a place.
     step, covariance : ndarray of float64, shapes (representatives, regressors) and (…, regressors)
         Coefficients less their prior means, and their covariance.
-    effective_points : float
+    effective_samples : float
         Effective number of points among those that were weighed: 1 / sum of squared weights.
-    log_evidence : float
+    log_likelihood : float
         Log of the mean likelihood under the prior.
     quantities : dict of str to Quantity
         Summary of the five numbers.
@@ -153,8 +153,8 @@ class Averaged:
     shared_variance: NDArray[np.float64]
     step: NDArray[np.float64]
     covariance: NDArray[np.float64]
-    effective_points: float
-    log_evidence: float
+    effective_samples: float
+    log_likelihood: float
     quantities: dict[str, Quantity] = field(default_factory=dict)
 
     def process(self, representative: int) -> Process:
@@ -265,7 +265,7 @@ def average(read: Readings, priors: Priors) -> Averaged:
     log_weight = evidence + log_prior - np.logaddexp(log_prior, log_normal) + math.log(2)
     top = log_weight.max()
     weight = np.exp(log_weight - top)
-    log_evidence = float(top + np.log(weight.mean()))
+    log_likelihood = float(top + np.log(weight.mean()))
     weight /= weight.sum()
 
     # Systematic resampling in order of the total variance spreads the representatives over it.
@@ -288,8 +288,8 @@ def average(read: Readings, priors: Priors) -> Averaged:
         shared_variance=(1 - priors.scoop_share) * np.exp(2 * chosen[:, 4]),
         step=step,
         covariance=covariance,
-        effective_points=float(1.0 / np.sum(weight**2)),
-        log_evidence=log_evidence,
+        effective_samples=float(1.0 / np.sum(weight**2)),
+        log_likelihood=log_likelihood,
         quantities={name: _quantity(numbers, weight) for name, numbers in natural.items()},
     )
 

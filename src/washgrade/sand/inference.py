@@ -93,7 +93,7 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
         lam,
         eta,
         gram + pooled.within_gram,
-        float(log_determinant) + pooled.within_log_determinant,
+        float(log_determinant) + pooled.within_covariance_log_determinant,
     )
 
 

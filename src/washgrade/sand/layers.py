@@ -240,7 +240,7 @@ def gy_relative_variance(
     heavy_density_kg_m3: float = 5180.0,
     shape_factor: float = 0.5,
     granulometric_factor: float = 0.25,
-    liberation: float = 1.0,
+    liberation_factor: float = 1.0,
 ) -> NDArray[np.float64]:
     r"""Relative variance of a sample's grade because grains are few: Gy's fundamental error.
 
@@ -256,7 +256,7 @@ def gy_relative_variance(
         Grain densities, defaults quartz and magnetite (Klein & Dutrow, Manual of Mineral Science).
     shape_factor, granulometric_factor : float
         0.5 and 0.25 (Gy 1979).
-    liberation : float, default 1.0
+    liberation_factor : float, default 1.0
         1 for loose sand, whose grains are single minerals.
 
     Returns
@@ -283,7 +283,7 @@ def gy_relative_variance(
     >>> float(np.sqrt(one[0]).round(4))
     0.0098
     """
-    grain_kg = liberation * shape_factor * granulometric_factor
+    grain_kg = liberation_factor * shape_factor * granulometric_factor
     heavy_kg = grain_kg * heavy_density_kg_m3 * (heavy_grain_mm / 1000.0) ** 3
     light_kg = grain_kg * light_density_kg_m3 * (top_grain_mm / 1000.0) ** 3
     return np.asarray((1 - grade) / grade * ((1 - grade) * heavy_kg + grade * light_kg) / mass_kg)

@@ -77,7 +77,7 @@ class Fit:
         likelihood (REML), in the convention that leaves out the determinant of X'X.
     gram : ndarray of float64, shape (1 + regressors, 1 + regressors)
         [y X]' V^-1 [y X].
-    log_determinant : float
+    covariance_log_determinant : float
         Log determinant of the covariance V of the readings.
     """
 
@@ -85,11 +85,14 @@ class Fit:
     covariance: NDArray[np.float64]
     log_likelihood: float
     gram: NDArray[np.float64]
-    log_determinant: float
+    covariance_log_determinant: float
 
 
 def solve(
-    gram: NDArray[np.float64], log_determinant: float, readings: int, prior: CoefficientPrior | None
+    gram: NDArray[np.float64],
+    covariance_log_determinant: float,
+    readings: int,
+    prior: CoefficientPrior | None,
 ) -> Fit:
     """Coefficients and likelihood.
 
@@ -97,7 +100,7 @@ def solve(
     ----------
     gram : ndarray of float64, shape (1 + regressors, 1 + regressors)
         [y X]' V^-1 [y X].
-    log_determinant : float
+    covariance_log_determinant : float
         Log determinant of V.
     readings : int
         Number of readings.
@@ -134,7 +137,7 @@ def solve(
     freedom = readings - int(np.sum(~proper))
     log_total = float(np.linalg.slogdet(total)[1]) if size else 0.0
     log_likelihood = -0.5 * (
-        log_determinant
+        covariance_log_determinant
         + log_total
         - float(np.log(precision[proper]).sum())
         + quad
@@ -146,7 +149,7 @@ def solve(
         covariance=covariance,
         log_likelihood=float(log_likelihood),
         gram=gram,
-        log_determinant=log_determinant,
+        covariance_log_determinant=covariance_log_determinant,
     )
 
 

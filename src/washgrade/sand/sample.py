@@ -18,7 +18,14 @@ from washgrade.sand.layers import (
     logit_error_variance,
 )
 
-__all__ = ["Observations", "Samples", "SamplingSettings", "gy_relative_variance", "observations"]
+__all__ = [
+    "Observations",
+    "Samples",
+    "SamplingSettings",
+    "grain_density_kg_m3",
+    "gy_relative_variance",
+    "observations",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -117,7 +117,7 @@ class Pooled:
         Weighted means of the columns.
     error_variance : ndarray of float64, shape (places,)
         Variance of that mean about the latent value.
-    within_log_determinant : float
+    within_covariance_log_determinant : float
         What the scatter within places adds to the log determinant.
     within_gram : ndarray of float64, shape (columns, columns)
         What it adds to the Gram matrix.
@@ -126,7 +126,7 @@ class Pooled:
     node: NDArray[np.int32]
     columns: NDArray[np.float64]
     error_variance: NDArray[np.float64]
-    within_log_determinant: float
+    within_covariance_log_determinant: float
     within_gram: NDArray[np.float64]
 
 
@@ -186,7 +186,7 @@ def pool(
         node=place.astype(np.int32),
         columns=mean,
         error_variance=shared_variance + 1 / precision,
-        within_log_determinant=float(np.log(own).sum() + np.log(precision).sum()),
+        within_covariance_log_determinant=float(np.log(own).sum() + np.log(precision).sum()),
         within_gram=(apart / own[:, None]).T @ apart,
     )
 
