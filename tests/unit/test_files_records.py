@@ -50,7 +50,8 @@ def test_a_plain_file_is_read(tmp_path):
         (
             "2026-03-01,37.1,-2.4,,,,,0.1,",
             [
-                "The place at lon 37.1, lat -2.4 lies outside the ground, but with the two swapped it lies inside. "
+                "The place at lon 37.1, lat -2.4 lies outside the ground, but with the two swapped it lies "
+                "inside. "
                 "Check which column holds the longitude."
             ],
         ),
@@ -61,21 +62,24 @@ def test_a_plain_file_is_read(tmp_path):
         (
             "2026-03-01,-2.4,37.1,,,1.2,1.3,,",
             [
-                "The magnetic mass of 1.3 kg is above the dry mass of 1.2 kg. A part cannot weigh more than the "
+                "The magnetic mass of 1.3 kg is above the dry mass of 1.2 kg. A part cannot weigh more than "
+                "the "
                 "whole."
             ],
         ),
         (
             "2026-03-01,-2.4,37.1,-0.1,,,,0.1,",
             [
-                "Invalid 'depth_top_m' of -0.1. It must be a finite number of at least 0 and of at most 10. Depths "
+                "Invalid 'depth_top_m' of -0.1. It must be a finite number of at least 0 and of at most 10. "
+                "Depths "
                 "are counted downward from the surface of the bed."
             ],
         ),
         (
             "2026-03-01,-2.4,37.1,0.2,0.1,,,0.1,",
             [
-                "The top of the layer at 0.2 m is not above its bottom at 0.1 m. Depths are counted downward from "
+                "The top of the layer at 0.2 m is not above its bottom at 0.1 m. Depths are counted downward "
+                "from "
                 "the surface of the bed."
             ],
         ),
@@ -97,7 +101,8 @@ def test_a_plain_file_is_read(tmp_path):
         (
             "2026-03-01,-2.4,37.1,,,,,0,12,",
             [
-                "There are 10 cells under 9 columns. A decimal comma would do that; write numbers with a point, or "
+                "There are 10 cells under 9 columns. A decimal comma would do that; write numbers with a "
+                "point, or "
                 "separate the cells by semicolons."
             ],
         ),
@@ -121,7 +126,8 @@ def test_a_plain_file_is_read(tmp_path):
         (
             "2026-03-01,-2.4,37.1,,,1.0,0.1,0.3,",
             [
-                "The grade of 0.3 is not what the masses give, 0.1. They must agree within 2 %; leave one of them "
+                "The grade of 0.3 is not what the masses give, 0.1. They must agree within 2 %; leave one of "
+                "them "
                 "out."
             ],
         ),
@@ -152,7 +158,8 @@ def test_a_note_over_two_lines_is_one_row(tmp_path):
     samples, faults = read(tmp_path, text)
     assert samples[0].note == "one two"
     assert faults == [
-        "samples.csv, row 3: Invalid 'grade' of 2.0. It must be a finite number of at least 0 and of at most 1."
+        "samples.csv, row 3: Invalid 'grade' of 2.0. It must be a finite number of at least 0 and of at most "
+        "1."
     ]
 
 
@@ -175,7 +182,8 @@ def test_missing_columns_are_said_once_not_for_each_row(tmp_path):
     assert samples == []
     assert faults == [
         "samples.csv: There is no column for the time. It must have time, such as 2025-03-04.",
-        "samples.csv: There is no column for the grade. It must have grade, or trace, or magnetic_mass_kg with "
+        "samples.csv: There is no column for the grade. It must have grade, or trace, or magnetic_mass_kg "
+        "with "
         "dry_mass_kg (or wet_mass_kg and moisture).",
     ]
 
@@ -250,7 +258,8 @@ def test_grid_and_degrees_must_agree():
     near = make_sample({**GOOD, "easting_m": east + 3.0, "northing_m": north}, crs=CRS, today=TODAY)
     assert near.easting_m == east + 3.0
     sentence = (
-        "The place by easting_m and northing_m lies 300 m from the place by lon and lat. They must agree within 5 m; "
+        "The place by easting_m and northing_m lies 300 m from the place by lon and lat. They must agree "
+        "within 5 m; "
         "leave one of the two out."
     )
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
@@ -261,7 +270,8 @@ def test_swapped_easting_and_northing_are_said():
     east, north = (float(part) for part in to_grid(CRS, -2.4, 37.1))
     values = {"time": "2026-03-01", "grade": 0.1, "easting_m": round(north, 1), "northing_m": round(east, 1)}
     sentence = (
-        f"The place at easting {north:.1f}, northing {east:.1f} lies outside the ground, but with the two swapped it "
+        f"The place at easting {north:.1f}, northing {east:.1f} lies outside the ground, but with the two "
+        f"swapped it "
         "lies inside. Check which column holds the easting."
     )
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
@@ -270,7 +280,8 @@ def test_swapped_easting_and_northing_are_said():
 
 def test_a_wet_mass_needs_the_moisture():
     sentence = (
-        "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or wet_mass_kg and "
+        "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or "
+        "wet_mass_kg and "
         "moisture).\nThere is a wet mass and no moisture. It must have moisture, or dry_mass_kg instead."
     )
     values = {**GOOD, "grade": None, "wet_mass_kg": 1.0, "magnetic_mass_kg": 0.1}
@@ -311,9 +322,11 @@ def test_rows_that_repeat_or_share_an_id_are_said(tmp_path):
     samples, faults = read(tmp_path, text)
     assert len(samples) == 2
     assert faults == [
-        "samples.csv, row 3: The record repeats row 2. Leave one of them out, or give each an id of its own if they "
+        "samples.csv, row 3: The record repeats row 2. Leave one of them out, or give each an id of its own "
+        "if they "
         "are two samples.",
-        "samples.csv, row 5: The id 'A' is that of row 4, which says something else. Each record must have an id of "
+        "samples.csv, row 5: The id 'A' is that of row 4, which says something else. Each record must have "
+        "an id of "
         "its own.",
     ]
 
@@ -322,7 +335,7 @@ def test_geojson_points_are_read_and_lines_refused(tmp_path):
     features = [
         {"type": "Feature", "id": "g1", "geometry": {"type": "Point", "coordinates": [-2.4, 37.1, 5.0]},
          "properties": {"time": "2026-03-01", "grade_percent": 12, "note": None}},
-        {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[0, 0], [1, 1]]}, "properties": {}},
+        {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[0, 0], [1, 1]]}},
     ]  # fmt: skip
     text = json.dumps({"type": "FeatureCollection", "features": features})
     samples, faults = read(tmp_path, text, "a.geojson")
@@ -343,7 +356,8 @@ def test_gpx_waypoints_carry_fields_in_their_description(tmp_path):
     assert (sample.note, sample.time) == ("under the bank", "2026-03-01T09:00:00+00:00")
     assert [fault.split(": ")[1] for fault in faults] == [
         "There is no time. It must have time, such as 2025-03-04.",
-        "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or wet_mass_kg and "
+        "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or "
+        "wet_mass_kg and "
         "moisture).",
     ]
     assert faults[0].startswith("a.gpx, waypoint 2: ")

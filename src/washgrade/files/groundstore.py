@@ -10,7 +10,9 @@ from __future__ import annotations
 import json
 import mmap
 import sqlite3
+import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -171,6 +173,11 @@ def save_ground(
     SiteError
         If the site cannot be written; the old ground stays then.
     """
+    with reading(site.geopackage) as connection:
+        standing = _facts(connection)
+    if standing is not None:
+        _settle(site, standing.stamp)
+    _clear_leftovers(site)
     waiting = _waiting(site, terrain_stamp(dem))
     stamp = write_terrain(waiting, dem)
     facts = {
@@ -425,6 +432,14 @@ def _settle(site: Site, stamp: str) -> None:
         raise SiteError(
             f"{site.terrain} cannot be replaced ({error.strerror}). Close what has it open."
         ) from None
+
+
+def _clear_leftovers(site: Site) -> None:
+    # What builds that were killed left behind; a day is longer than any build that still runs.
+    for path in site.folder.glob(".terrain-*.tif"):
+        with suppress(OSError):
+            if time.time() - path.stat().st_mtime > 86400.0:
+                path.unlink()
 
 
 def _carries(path: Path, stamp: str) -> bool:

@@ -140,7 +140,8 @@ def _csv(name: str, data: bytes) -> Table:
             # An empty cell too many counts as well: a decimal comma may have pushed it out.
             if len(cells) > len(columns):
                 faults.append(
-                    f"{name}, row {number}: There are {len(cells)} cells under {len(columns)} columns. A decimal "
+                    f"{name}, row {number}: There are {len(cells)} cells under {len(columns)} columns. A "
+                    f"decimal "
                     "comma would do that; write numbers with a point, or separate the cells by semicolons."
                 )
                 continue
@@ -149,7 +150,8 @@ def _csv(name: str, data: bytes) -> Table:
             }
             if "" in found:
                 faults.append(
-                    f"{name}, row {number}: The cell {found.pop('')!r} stands under no column name. It must have one."
+                    f"{name}, row {number}: The cell {found.pop('')!r} stands under no column name. It must "
+                    f"have one."
                 )
             rows.append((number, found))
     except csv.Error as error:

@@ -63,7 +63,7 @@ def write_terrain(path: Path, dem: Dem) -> str:
     SiteError
         If it cannot be written.
     """
-    from affine import Affine
+    from rasterio import Affine
     from rasterio.crs import CRS
     from rasterio.errors import RasterioError
     from rasterio.io import MemoryFile
@@ -171,8 +171,8 @@ def relief_png(
     GroundError
         If the picture is not on the DEM's grid.
     """
-    from affine import Affine
     from pyproj import Transformer
+    from rasterio import Affine
     from rasterio.crs import CRS
     from rasterio.warp import Resampling, reproject
 
