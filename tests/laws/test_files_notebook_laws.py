@@ -39,8 +39,9 @@ def records(draw):
     day = TODAY - timedelta(days=draw(st.integers(0, 1000)))
     fields["time"] = draw(st.sampled_from([f"{day}", f"{day}T10:20:30-07:00", f"{day}T23:59:59+00:00"]))
     top = draw(st.none() | st.floats(0.0, 5.0))
+    thick = st.floats(0.001, 1.0).map(lambda more: (top or 0.0) + more)
     fields["depth_top_m"] = top
-    fields["depth_bottom_m"] = draw(st.none() | st.floats(0.001, 1.0).map(lambda more: (top or 0.0) + more))
+    fields["depth_bottom_m"] = draw(thick if top else st.none() | thick)
     if draw(st.booleans()):
         fields["trace"] = "yes"
     else:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from washgrade.errors import InputError, SiteError
-from washgrade.files.exchange import write_csv, write_geojson, write_gpx
+from washgrade.files.exchange import FORMATS, write_csv, write_geojson, write_gpx
 from washgrade.files.records import read_sample_file
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -110,3 +110,21 @@ def test_the_same_input_gives_the_same_bytes(tmp_path):
         write_gpx(tmp_path / f"{name}.gpx", waypoints=[(rows[0], np.array([1.0, 2.0]))])
     for ending in ("csv", "geojson", "gpx"):
         assert (tmp_path / f"one.{ending}").read_bytes() == (tmp_path / f"two.{ending}").read_bytes()
+
+
+def test_every_format_writes_points_and_lines(tmp_path):
+    rows = [
+        {"name": "S", "lon": -2.0, "lat": 37.0},
+        {"name": "A1", "length_m": 41.23456, "lon": 0.0, "lat": 0.0},
+    ]
+    shapes = [np.array([-2.0, 37.0]), np.array([[-2.0, 37.0], [-2.0, 37.1], [-2.0, 37.4]])]
+    for form, write in FORMATS.items():
+        write(tmp_path / f"a.{form}", rows, shapes)
+    assert (tmp_path / "a.csv").read_text().splitlines()[2] == "A1,0.0,0.0,41.23456"
+    assert len(json.loads((tmp_path / "a.geojson").read_text())["features"]) == 2
+    root = ElementTree.parse(tmp_path / "a.gpx").getroot()  # noqa: S314  (written a line before)
+    first, second = root.findall(f"{GPX}wpt")
+    assert (first.get("lat"), first.findtext(f"{GPX}desc")) == ("37.0000000", None)
+    # The waypoint of a line stands half-way along it.
+    assert (second.get("lat"), second.findtext(f"{GPX}desc")) == ("37.2000000", "length_m=41.23")
+    assert len(root.findall(f"{GPX}trk/{GPX}trkseg/{GPX}trkpt")) == 3

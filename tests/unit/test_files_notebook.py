@@ -15,7 +15,7 @@ import pyogrio
 import pytest
 
 from washgrade.errors import FileFaults, RecordError, SiteError
-from washgrade.files.geopackage import add_crs, writing
+from washgrade.files.geopackage import add_crs, intact, writing
 from washgrade.files.notebook import (
     add_samples,
     import_samples,
@@ -231,6 +231,25 @@ def test_a_damaged_or_foreign_geopackage_is_said(site):
     )
     with pytest.raises(SiteError, match=f"^{re.escape(sentence)}$"):
         read_samples(site)
+
+
+def test_a_whole_geopackage_is_told_from_a_damaged_one(site):
+    add_samples(site, [sample(id=f"{k}") for k in range(200)])
+    assert intact(site.geopackage) == []
+    content = bytearray(site.geopackage.read_bytes())
+    page = 4096
+    last = len(content) - page
+    content[last : last + page] = bytes(page)
+    site.geopackage.write_bytes(content)
+    faults = intact(site.geopackage)
+    assert faults
+    assert "damaged" in faults[0]
+
+
+def test_a_missing_table_is_said(site):
+    with writing(site.geopackage) as connection:
+        connection.execute("DROP TABLE samples")
+    assert intact(site.geopackage) == ["The table 'samples' is missing."]
 
 
 def test_a_locked_geopackage_is_said(site, monkeypatch):

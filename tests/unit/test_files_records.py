@@ -12,6 +12,7 @@ from washgrade.files.columns import KINDS, column_help
 from washgrade.files.places import to_grid
 from washgrade.files.records import make_sample, read_sample_file
 from washgrade.files.sample import as_arrays
+from washgrade.sand.layers import Samples
 
 CRS = "EPSG:25830"
 TODAY = date(2026, 3, 2)
@@ -404,22 +405,28 @@ def test_a_file_that_is_not_what_its_ending_says(tmp_path, name, data, begins):
     assert faults[0].startswith(begins)
 
 
-def test_arrays_fill_in_what_was_not_said():
+def test_arrays_leave_open_what_was_not_said():
+    bar = {"grade": "trace", "depth_bottom_m": 0.3, "dry_mass_kg": 2, "place": "bar", "accuracy_m": 0}
     samples = [
-        make_sample(GOOD, crs=CRS, today=TODAY),
-        make_sample({**GOOD, "grade": "trace", "depth_top_m": 0.3, "dry_mass_kg": 2, "place": "bar",
-                     "time": "2026-02-01T10:00:00+01:00", "accuracy_m": 0}, crs=CRS, today=TODAY),
-    ]  # fmt: skip
-    found = as_arrays(samples, bite_m=0.1, accuracy_m=5.0, sample_kg=0.5)
-    assert found["depth_top_m"].tolist() == [0.0, 0.3]
-    assert found["depth_bottom_m"].tolist() == pytest.approx([0.1, 0.4])
-    assert found["dry_mass_kg"].tolist() == [0.5, 2.0]
-    assert found["accuracy_m"].tolist() == [5.0, 0.0]
-    assert found["grade"][0] == 0.12
-    assert np.isnan(found["grade"][1])
+        make_sample({**GOOD, "depth_top_m": 0}, crs=CRS, today=TODAY),
+        make_sample({**GOOD, **bar, "time": "2026-02-01T10:00:00+01:00"}, crs=CRS, today=TODAY),
+    ]
+    found = as_arrays(samples)
+    np.testing.assert_array_equal(found["depth_top_m"], [np.nan, 0.0])
+    np.testing.assert_array_equal(found["depth_bottom_m"], [np.nan, 0.3])
+    np.testing.assert_array_equal(found["dry_mass_kg"], [np.nan, 2.0])
+    np.testing.assert_array_equal(found["accuracy_m"], [np.nan, 0.0])
+    np.testing.assert_array_equal(found["grade"], [0.12, np.nan])
     assert found["trace"].tolist() == [False, True]
     assert found["day"].astype(str).tolist() == ["2026-03-01", "2026-02-01"]
-    assert found["place"].tolist() == [f"{samples[0].easting_m:.1f} {samples[0].northing_m:.1f}", "bar"]
+    assert found["place"].tolist() == ["", "bar"]
+    assert len(Samples(**found)) == 2
+
+
+def test_a_layer_with_a_top_alone_is_refused():
+    sentence = "The layer has a top at 0.3 m and no bottom. It must have depth_bottom_m as well."
+    with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
+        make_sample({**GOOD, "depth_top_m": 0.3}, crs=CRS, today=TODAY)
 
 
 def test_the_dictionary_has_words_for_every_column():

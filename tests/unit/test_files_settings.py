@@ -5,9 +5,12 @@ from dataclasses import fields, replace
 
 import pytest
 
+from washgrade.dig.load import Shovel
+from washgrade.dig.stock import StreakRule
 from washgrade.errors import InputError, SiteError
 from washgrade.files.settings import Settings, read_settings, settings_text
 from washgrade.files.site import make_site
+from washgrade.sand.layers import SamplingSettings
 
 
 def read(tmp_path, text):
@@ -30,6 +33,16 @@ def test_every_setting_has_its_words_and_says_where_its_default_comes_from():
         sourced = re.search(r"Our choice, because|\(\w.*\)|handbook|\d{4}|'metric'", words)
         assert sourced, entry.name
         assert f"\n{entry.name} = " in settings_text()
+
+
+def test_the_models_get_their_settings_and_the_table_has_their_defaults():
+    assert Settings().sampling == SamplingSettings()
+    assert Settings().shovel == Shovel()
+    assert Settings().streak == StreakRule()
+    changed = Settings(bite_m=0.2, top_grain_mm=4.0, porosity=0.3)
+    assert changed.sampling == SamplingSettings(bite_m=0.2, top_grain_mm=4.0)
+    assert changed.shovel == Shovel(porosity=0.3)
+    assert changed.streak == StreakRule(bite_m=0.2)
 
 
 def test_a_new_site_gets_its_file_and_an_old_one_keeps_it(tmp_path):
@@ -59,8 +72,8 @@ def test_a_new_site_gets_its_file_and_an_old_one_keeps_it(tmp_path):
             "site.toml: Invalid 'top_reaches' of 0. It must be a whole number of at least 1.",
         ),
         (
-            "density_heavy_kg_m3 = 2000",
-            "site.toml: Invalid 'density_heavy_kg_m3' of 2000.0. It must be above 'density_light_kg_m3' of "
+            "heavy_density_kg_m3 = 2000",
+            "site.toml: Invalid 'heavy_density_kg_m3' of 2000.0. It must be above 'light_density_kg_m3' of "
             "2650.0.",
         ),
         (

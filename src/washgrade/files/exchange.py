@@ -11,9 +11,10 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from xml.sax.saxutils import escape
 
@@ -23,7 +24,7 @@ from numpy.typing import NDArray
 from washgrade.errors import InputError
 from washgrade.files.site import replacing
 
-__all__ = ["GeoShape", "write_csv", "write_geojson", "write_gpx"]
+__all__ = ["FORMATS", "GeoShape", "write_csv", "write_geojson", "write_gpx"]
 
 GeoShape = NDArray[np.float64] | Sequence[NDArray[np.float64]]
 """Longitudes and latitudes: shape (2,) a point, (n, 2) a line, a sequence of closed (n, 2) rings an area."""
@@ -128,6 +129,46 @@ def write_gpx(
     lines.append("</gpx>")
     with replacing(path) as draft:
         draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _to_csv(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoShape]) -> None:
+    # The shapes stay out: a table has the places that its rows name.
+    del shapes
+    write_csv(path, rows)
+
+
+def _to_gpx(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoShape]) -> None:
+    # Points become waypoints; a line becomes a track with a waypoint half-way, for a device to lead to.
+    waypoints: list[tuple[Mapping[str, Any], NDArray[np.float64]]] = []
+    tracks: list[tuple[Mapping[str, Any], NDArray[np.float64]]] = []
+    for row, shape in zip(rows, shapes, strict=True):
+        places = np.asarray(shape, dtype=np.float64)
+        fields = {name: value for name, value in row.items() if name not in {"easting_m", "northing_m"}}
+        if places.ndim == 1:
+            waypoints.append((fields, places))
+            continue
+        # Four digits are enough for the small screen of a device.
+        short = {
+            name: float(f"{value:.4g}") if isinstance(value, float) else value
+            for name, value in fields.items()
+        }
+        waypoints.append((short, _middle(places)))
+        tracks.append((short, places))
+    write_gpx(path, waypoints=waypoints, tracks=tracks)
+
+
+def _middle(line: NDArray[np.float64]) -> NDArray[np.float64]:
+    # The place half-way along a line; degrees of longitude shrink with the cosine of the latitude.
+    steps = np.diff(line, axis=0) * [math.cos(math.radians(float(line[0, 1]))), 1.0]
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
+    half = along[-1] / 2.0
+    return np.array([np.interp(half, along, line[:, 0]), np.interp(half, along, line[:, 1])])
+
+
+FORMATS: Mapping[str, Callable[[Path, Sequence[Mapping[str, Any]], Sequence[GeoShape]], None]] = (
+    MappingProxyType({"csv": _to_csv, "geojson": write_geojson, "gpx": _to_gpx})
+)
+"""Writers of rows and their shapes by the name of the format; another format is one entry more."""
 
 
 def _cell(value: Any) -> str:

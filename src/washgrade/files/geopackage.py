@@ -25,6 +25,7 @@ __all__ = [
     "create_skeleton",
     "drop_table",
     "has_table",
+    "intact",
     "line_blobs",
     "make_table",
     "point_blob",
@@ -325,6 +326,32 @@ def has_table(connection: sqlite3.Connection, name: str) -> bool:
     """
     found = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (name,))
     return found.fetchone() is not None
+
+
+def intact(path: Path) -> list[str]:
+    """Look a GeoPackage over: is every page whole, and is every table there that its contents name.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    list of str
+        One sentence for each fault; none if all is well.
+    """
+    try:
+        with reading(path) as connection:
+            found = [str(row[0]) for row in connection.execute("PRAGMA integrity_check")]
+            faults = [f"The file is damaged: {text}." for text in found if text != "ok"]
+            tables = [str(row[0]) for row in connection.execute("SELECT table_name FROM gpkg_contents")]
+            faults += [
+                f"The table '{table}' is missing." for table in tables if not has_table(connection, table)
+            ]
+    except SiteError as error:
+        return [str(error)]
+    return faults
 
 
 def point_blob(srs_id: int, easting_m: float, northing_m: float) -> bytes:

@@ -37,13 +37,13 @@ from washgrade.files.notebook import make_notebook, regrid
 from washgrade.files.site import Site
 from washgrade.files.terrain import read_terrain, terrain_stamp, write_terrain
 from washgrade.files.vectors import Shape
-from washgrade.land.channels import Channels, Nodes, Reaches, reach_lines
 from washgrade.land.dem import Dem
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from washgrade.files.rasters import GroundReport
+    from washgrade.land.channels import Channels
 
 __all__ = ["GroundFacts", "load_channels", "load_dem", "load_facts", "load_shapes", "save_ground"]
 
@@ -219,6 +219,9 @@ def save_ground(
 
 
 def _save_channels(connection: sqlite3.Connection, channels: Channels, srs_id: int) -> None:
+    # Here and not above, because the land's kernels take a while to load and the notebook's verbs need none.
+    from washgrade.land.channels import reach_lines
+
     nodes, reaches = channels.nodes, channels.reaches
     points = point_blobs(srs_id, nodes.easting_m, nodes.northing_m)
     easting_m, northing_m, start = reach_lines(channels)
@@ -323,6 +326,8 @@ def load_channels(site: Site) -> Channels:
     SiteError
         If there is no ground yet, the site cannot be read, or terrain and channels do not belong together.
     """
+    from washgrade.land.channels import Channels, Nodes, Reaches
+
     with reading(site.geopackage) as connection:
         facts = _need_facts(connection, site)
         nodes = Nodes(**_record(connection, "nodes", _NODE_COLUMNS))

@@ -246,6 +246,8 @@ def _masses(values: dict[str, Any]) -> list[str]:
 
 def _layer(values: Mapping[str, Any]) -> list[str]:
     top, bottom = values.get("depth_top_m", 0.0), values.get("depth_bottom_m")
+    if bottom is None and top > 0.0:
+        return [f"The layer has a top at {top:g} m and no bottom. It must have depth_bottom_m as well."]
     if bottom is not None and top >= bottom:
         return [
             f"The top of the layer at {top:g} m is not above its bottom at {bottom:g} m. Depths are counted "

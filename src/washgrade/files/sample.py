@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -113,61 +113,46 @@ def content_id(content: Mapping[str, Any]) -> str:
     return str(uuid.uuid5(_NAMESPACE, json.dumps(content, sort_keys=True)))
 
 
-def as_arrays(
-    samples: Sequence[Sample], *, bite_m: float, accuracy_m: float, sample_kg: float
-) -> dict[str, NDArray[Any]]:
-    """Lay samples out as equal-length columns, with what was not said filled in.
+def as_arrays(samples: Sequence[Sample]) -> dict[str, NDArray[Any]]:
+    """Lay samples out as the equal-length columns of `washgrade.sand.sample.Samples`.
 
     Parameters
     ----------
     samples : sequence of Sample
         The records.
-    bite_m : float
-        Bottom of a layer whose depth was not said; one whose top lies deeper reaches one bite below it.
-    accuracy_m : float
-        Accuracy of a place whose own was not said, metres.
-    sample_kg : float
-        Dry mass of a sample that was not weighed, kilograms.
 
     Returns
     -------
     dict of str to ndarray, each of shape (samples,)
-        ``sample_id`` and ``place`` (text; a place without a name goes by its position to a tenth of a metre),
-        ``easting_m, northing_m, accuracy_m, depth_top_m, depth_bottom_m, dry_mass_kg, grade`` (float64; the
-        grade of a trace is NaN), ``trace`` (bool), ``day`` (datetime64[D]).
+        ``sample_id`` and ``place`` (text, empty for none), ``easting_m, northing_m, accuracy_m, depth_top_m,
+        depth_bottom_m, dry_mass_kg, grade`` (float64, NaN where not said; the grade of a trace is NaN),
+        ``trace`` (bool), ``day`` (datetime64[D]). A layer with a bottom
+        alone begins at the surface.
 
     Examples
     --------
-    >>> as_arrays([], bite_m=0.1, accuracy_m=5.0, sample_kg=0.5)["grade"].shape
+    >>> as_arrays([])["grade"].shape
     (0,)
     """
-    tops = [sample.depth_top_m or 0.0 for sample in samples]
-    bottoms = [
-        sample.depth_bottom_m
-        if sample.depth_bottom_m is not None
-        else (bite_m if top < bite_m else top + bite_m)
-        for sample, top in zip(samples, tops, strict=True)
-    ]
 
-    def filled(name: str, default: float) -> NDArray[np.float64]:
-        found = [getattr(sample, name) for sample in samples]
-        return np.array([default if value is None else value for value in found], dtype=np.float64)
+    def column(values: Iterable[float | None]) -> NDArray[np.float64]:
+        return np.array([math.nan if value is None else value for value in values], dtype=np.float64)
 
-    grade = np.array([math.nan if s.trace or s.grade is None else s.grade for s in samples], dtype=np.float64)
+    layered = [sample.depth_bottom_m is not None for sample in samples]
     return {
-        "sample_id": np.array([sample.id for sample in samples], dtype=np.str_),
-        "easting_m": filled("easting_m", math.nan),
-        "northing_m": filled("northing_m", math.nan),
-        "accuracy_m": filled("accuracy_m", accuracy_m),
-        "depth_top_m": np.array(tops, dtype=np.float64),
-        "depth_bottom_m": np.array(bottoms, dtype=np.float64),
-        "dry_mass_kg": filled("dry_mass_kg", sample_kg),
-        "grade": grade,
-        "trace": np.array([sample.trace for sample in samples], dtype=np.bool_),
-        "day": np.array([sample.day for sample in samples], dtype="datetime64[D]"),
-        "place": np.array(
-            [s.place or f"{s.easting_m:.1f} {s.northing_m:.1f}" for s in samples], dtype=np.str_
+        "sample_id": np.array([s.id for s in samples], dtype=np.str_),
+        "easting_m": column(s.easting_m for s in samples),
+        "northing_m": column(s.northing_m for s in samples),
+        "accuracy_m": column(s.accuracy_m for s in samples),
+        "depth_top_m": column(
+            (s.depth_top_m or 0.0) if has else None for s, has in zip(samples, layered, strict=True)
         ),
+        "depth_bottom_m": column(s.depth_bottom_m for s in samples),
+        "dry_mass_kg": column(s.dry_mass_kg for s in samples),
+        "grade": column(None if s.trace else s.grade for s in samples),
+        "trace": np.array([s.trace for s in samples], dtype=np.bool_),
+        "day": np.array([s.day for s in samples], dtype="datetime64[D]"),
+        "place": np.array([s.place for s in samples], dtype=np.str_),
     }
 
 

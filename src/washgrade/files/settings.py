@@ -6,12 +6,17 @@ import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from washgrade.checks import choice, number, whole
 from washgrade.errors import InputError, SiteError
 from washgrade.files.columns import nearest
 from washgrade.units import UNITS
+
+if TYPE_CHECKING:
+    from washgrade.dig.load import Shovel
+    from washgrade.dig.stock import StreakRule
+    from washgrade.sand.layers import SamplingSettings
 
 __all__ = ["Settings", "read_settings", "settings_text"]
 
@@ -86,97 +91,123 @@ class Settings:
         above=0.0,
         below=1.0,
     )
-    density_light_kg_m3: float = _set(
+    light_density_kg_m3: float = _set(
         2650.0,
         number,
-        "Density of the light grains, kg/m3. Quartz: 2650 (mineralogy handbook).",
+        "Density of the light grains, kg/m3. Quartz (Klein and Dutrow, Manual of Mineral Science).",
         at_least=1000.0,
         at_most=8000.0,
     )
-    density_heavy_kg_m3: float = _set(
+    heavy_density_kg_m3: float = _set(
         5180.0,
         number,
-        "Density of the magnetic grains, kg/m3. Magnetite: 5180 (mineralogy handbook).",
+        "Density of the magnetic grains, kg/m3. Magnetite (Klein and Dutrow, Manual of Mineral Science).",
         at_least=1000.0,
         at_most=8000.0,
     )
-    snap_max_m: float = _set(
-        30.0,
-        number,
-        "Farthest that a sample may lie from a channel and still count, metres. Our choice, because it is "
-        "twice a "
-        "bad GPS fix under a bank plus half a wide bed; those beyond are kept and reported.",
-        above=0.0,
-        at_most=1000.0,
-    )
-    accuracy_m: float = _set(
-        5.0,
-        number,
-        "How far off a place may be whose record does not say, metres. A phone under open sky is within "
-        "about 5 m "
-        "(common practice, no source).",
-        at_least=0.0,
-        at_most=1000.0,
-    )
-    sample_kg: float = _set(
-        0.5,
-        number,
-        "Dry mass of a sample that was not weighed, kg. Our choice, because it is about one full hand "
-        "trowel.",
-        above=0.0,
-        at_most=1000.0,
-    )
-    detection_grade: float = _set(
-        0.005,
-        number,
-        "Grade that a 'trace' is below, 0 to 1. Our choice, because 2.5 g in 0.5 kg is what a kitchen scale "
-        "in "
-        "whole grams still shows.",
-        above=0.0,
-        below=0.5,
-    )
-    weighing_error: float = _set(
-        0.02,
-        number,
-        "Standard error of weighing and of the magnet's catch, as a share of the magnetic mass. Our choice, "
-        "because "
-        "a spring scale shows about 1 % and the catch varies as much again.",
-        at_least=0.0,
-        at_most=1.0,
-    )
-    grain_top_mm: float = _set(
-        1.0,
-        number,
-        "Size that 95 % of the bed's grains pass, millimetres: the top size of Gy's sampling error. Our "
-        "choice, "
-        "because medium to coarse sand fills most dry washes; sieve one sample to know.",
-        above=0.0,
-        at_most=100.0,
-    )
-    heavy_grain_mm: float = _set(
-        0.3,
-        number,
-        "Size that 95 % of the magnetic grains pass, millimetres. Our choice, because heavy grains settle "
-        "with light "
-        "ones 1.6 to 2 times their size (Ferguson and Church 2004) and seldom are the coarsest of the bed.",
-        above=0.0,
-        at_most=100.0,
-    )
     bed_width_m: float = _set(
-        2.0,
+        3.0,
         number,
-        "Width of the bed that can be dug, metres. Our choice, because it is a stride and a shovel to either "
-        "side; "
+        "Width of the sandy bed, metres. Our choice, because a wash that one person works is about that; "
         "measure a few places.",
         above=0.0,
         at_most=500.0,
     )
     streak_share: float = _set(
+        0.15,
+        number,
+        "Share of the bed that carries a dark streak, 0 to 1. Our choice, because streaks are thin strips "
+        "along "
+        "bars and bends; measure a few places.",
+        above=0.0,
+        at_most=1.0,
+    )
+    depleted_share: float = _set(
+        0.2,
+        number,
+        "A reach with less than this share of its loads left counts as depleted, 0 to 1. Our choice, because "
+        "the last fifth is what a shovel leaves in corners.",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    top_reaches: int = _set(
+        5,
+        whole,
+        "How many reaches count as the top when chances are given. Our choice, because it is a day's choice.",
+        at_least=1,
+    )
+    snap_max_m: float = _set(
+        30.0,
+        number,
+        "Farthest that a sample may lie from a channel and still count, metres. Our choice, because it "
+        "leaves "
+        "room for the errors of GPS and of a DEM's channel together; those beyond are kept and reported.",
+        above=0.0,
+        at_most=1000.0,
+    )
+    typical_accuracy_m: float = _set(
+        5.0,
+        number,
+        "Accuracy of a place whose record does not say, metres. Our choice, because a telephone under open "
+        "sky "
+        "is good to about that.",
+        at_least=0.0,
+        at_most=1000.0,
+    )
+    typical_mass_kg: float = _set(
         0.5,
         number,
-        "Share of the bed's width over which the dark streaks lie, 0 to 1. Our choice, because streaks "
-        "gather on one "
-        "side of most beds; measure a few places.",
+        "Dry mass of a sample that was not weighed, kg. Our choice, because a cupful of sand is about that.",
+        above=0.0,
+        at_most=1000.0,
+    )
+    detection_grade: float = _set(
+        0.002,
+        number,
+        "Grade that a 'trace' lies below, 0 to 1. Our choice, because it is 1 g in half a kilogram, the "
+        "least "
+        "that a kitchen scale shows.",
+        above=0.0,
+        below=0.5,
+    )
+    weighing_sd_kg: float = _set(
+        0.0003,
+        number,
+        "Standard deviation of one weighing, kg. Our choice, because rounding to 1 g has a standard "
+        "deviation "
+        "of 1/sqrt(12) g.",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    top_grain_mm: float = _set(
+        2.0,
+        number,
+        "Sieve size that passes 95 % of the light sand, millimetres. The upper limit of sand (Wentworth "
+        "1922); "
+        "sieve one sample to know.",
+        above=0.0,
+        at_most=100.0,
+    )
+    heavy_grain_mm: float = _set(
+        0.5,
+        number,
+        "The same for the magnetics, millimetres. Our choice, because magnetite settles with quartz of 1.6 "
+        "to 2 "
+        "times its size (Ferguson and Church 2004).",
+        above=0.0,
+        at_most=100.0,
+    )
+    shape_factor: float = _set(
+        0.5,
+        number,
+        "Volume of a grain over that of a cube of its sieve size (Gy 1979: 0.5 for most minerals).",
+        above=0.0,
+        at_most=1.0,
+    )
+    granulometric_factor: float = _set(
+        0.25,
+        number,
+        "Spread of the grain sizes in Gy's formula (Gy 1979: 0.25 for a wide range, d95/d05 above 4).",
         above=0.0,
         at_most=1.0,
     )
@@ -184,8 +215,8 @@ class Settings:
         0.0,
         number,
         "Ground that must drain through a place for a channel to begin, square metres; 0 lets the "
-        "constant-drop test "
-        "choose (Tarboton, Bras and Rodriguez-Iturbe 1991).",
+        "constant-drop "
+        "test choose (Tarboton, Bras and Rodriguez-Iturbe 1991).",
         at_least=0.0,
     )
     max_reach_m: float = _set(
@@ -196,30 +227,49 @@ class Settings:
         at_most=10000.0,
     )
     max_breach_m: float = _set(
-        100.0,
+        0.0,
         number,
         "Longest cut through a dam in the DEM (a road, a culvert, noise) before it is filled instead, "
-        "metres; 0 only "
-        "fills. Our choice, because road banks are narrower.",
+        "metres; 0 "
+        "goes by the cell size. Our choice, because a finer DEM shows more dams that are not there.",
         at_least=0.0,
         at_most=5000.0,
-    )
-    top_reaches: int = _set(
-        5,
-        whole,
-        "How many reaches count as the top when chances are given. Our choice, because it is a day's choice.",
-        at_least=1,
     )
 
     def __post_init__(self) -> None:
         for entry in fields(self):
             checked = _checked(entry, getattr(self, entry.name), where="")
             object.__setattr__(self, entry.name, checked)
-        if self.density_heavy_kg_m3 <= self.density_light_kg_m3:
+        if self.heavy_density_kg_m3 <= self.light_density_kg_m3:
             raise InputError(
-                f"Invalid 'density_heavy_kg_m3' of {self.density_heavy_kg_m3!r}. It must be above "
-                f"'density_light_kg_m3' of {self.density_light_kg_m3!r}."
+                f"Invalid 'heavy_density_kg_m3' of {self.heavy_density_kg_m3!r}. It must be above "
+                f"'light_density_kg_m3' of {self.light_density_kg_m3!r}."
             )
+
+    @property
+    def sampling(self) -> SamplingSettings:
+        """How samples are taken and weighed."""
+        from washgrade.sand.layers import SamplingSettings
+
+        return SamplingSettings(**self._for(SamplingSettings))
+
+    @property
+    def shovel(self) -> Shovel:
+        """What a load is made of."""
+        from washgrade.dig.load import Shovel
+
+        return Shovel(**self._for(Shovel))
+
+    @property
+    def streak(self) -> StreakRule:
+        """How much of a bed is streak."""
+        from washgrade.dig.stock import StreakRule
+
+        return StreakRule(**self._for(StreakRule))
+
+    def _for(self, model: Any) -> dict[str, Any]:
+        # A model's settings carry the same names as the table's.
+        return {entry.name: getattr(self, entry.name) for entry in fields(model)}
 
 
 def settings_text(settings: Settings | None = None) -> str:
