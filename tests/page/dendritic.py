@@ -236,4 +236,4 @@ def sample_view(
 
 def large_view() -> PageView:
     """About five thousand reaches."""
-    return sample_view(size=300, least=11, longest=10)
+    return sample_view(size=330, least=11, longest=10)

@@ -89,7 +89,7 @@ class _Shell:
 
 
 def _shell(view: PageView) -> _Shell:
-    """Returns what folium writes to set up the map, our own scripts put around it."""
+    # What folium writes to set up the map, our own scripts put around it.
     import folium
     from branca.element import Figure
 
@@ -133,25 +133,25 @@ def _shell(view: PageView) -> _Shell:
 
 
 def _asset(name: str) -> str:
-    """Returns the text of a file of the page's own data."""
+    # The text of a file of the page's own data.
     text = files("washgrade.page").joinpath("assets", *name.split("/")).read_text(encoding="utf-8")
     # A checkout may turn line ends; the bytes of the page must not depend on it.
     return text.replace("\r\n", "\n")
 
 
 def _leaflet_css() -> str:
-    """Returns Leaflet's style sheet without the pictures that it would ask for."""
+    # Leaflet's style sheet without the pictures that it would ask for.
     css = re.sub(r"[a-z-]+:\s*url\([^)]*\);?", "", _asset("leaflet/leaflet.css"))
     return f"/*\n{_asset('leaflet/LICENSE')}*/\n{css}"
 
 
 def _hash(text: str) -> str:
-    """Returns the hash source of a script or style, as the policy wants it."""
+    # The hash source of a script or style, as the policy wants it.
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _relief(view: PageView) -> str:
-    """Returns the relief as a picture within the page."""
+    # The relief as a picture within the page.
     if not view.relief_png:
         return ""
     data = base64.b64encode(view.relief_png).decode("ascii")
@@ -159,14 +159,14 @@ def _relief(view: PageView) -> str:
 
 
 def _invented(view: PageView) -> str:
-    """Returns words that say so when the place does not exist."""
+    # Words that say so when the place does not exist.
     if not view.invented:
         return ""
     return '<span class="invented">Invented place, for trying out</span>'
 
 
 def _basis(view: PageView) -> str:
-    """Returns what the estimate is based on, in one sentence."""
+    # What the estimate is based on, in one sentence.
     count = len(view.samples)
     if count == 0:
         return "No sample yet: everything here is a general guess from the lie of the land."

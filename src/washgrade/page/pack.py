@@ -140,7 +140,7 @@ def safe_json(value: object) -> str:
 
 
 def _plain(value: object) -> object:
-    """Returns NumPy scalars as plain numbers."""
+    # NumPy scalars as plain numbers.
     if isinstance(value, np.generic):
         return value.item()
     # Nothing else can come from a view: a mistake of ours, told in Python's own words.

@@ -28,10 +28,10 @@ _COLUMNS = {
     "grade_p10": 1e5,
     "grade_p50": 1e5,
     "grade_p90": 1e5,
-    "kg_per_load_mean": 1e3,
-    "kg_per_load_p10": 1e3,
-    "kg_per_load_p50": 1e3,
-    "kg_per_load_p90": 1e3,
+    "kg_per_load_mean": 1e4,
+    "kg_per_load_p10": 1e4,
+    "kg_per_load_p50": 1e4,
+    "kg_per_load_p90": 1e4,
     "chance_top": 1e3,
     "chance_above_cutoff": 1e3,
     "stock_kg": 1e1,
@@ -39,7 +39,7 @@ _COLUMNS = {
     "depleted": 1.0,
     "length_m": 1e1,
     "slope": 1e4,
-    "upstream_area_m2": 1e-1,
+    "upstream_area_m2": 1.0,
     "width_m": 1e1,
     "easting_m": 1e1,
     "northing_m": 1e1,
@@ -114,7 +114,7 @@ def page_payload(view: PageView) -> dict[str, object]:
 
 
 def _ring(ring: Ring) -> dict[str, str]:
-    """Returns a closed line in the same pixels as the reaches."""
+    # A closed line in the same pixels as the reaches.
     east, south = mercator_pixels(
         np.asarray(ring[0], dtype=np.float64), np.asarray(ring[1], dtype=np.float64)
     )

@@ -30,10 +30,17 @@ function set_scale() {
   scale = L.control.scale({position: 'bottomright', maxWidth: 140, metric: state.units === 'metric', imperial: state.units === 'us'}).addTo(map);
 }
 
+function close() {
+  const left = state.chosen;
+  choose(-1);
+  // Back to where the reader came from.
+  table.focus(left);
+}
+
 const panel = document.getElementById('card');
 function set_card() {
   panel.hidden = state.chosen < 0;
-  panel.replaceChildren(...(state.chosen < 0 ? [] : card(land, state.chosen, state.units, () => choose(-1))));
+  panel.replaceChildren(...(state.chosen < 0 ? [] : card(land, state.chosen, state.units, close)));
 }
 
 const table = ranking(land, state, choose);
@@ -88,7 +95,7 @@ map.on('mousemove', (event) => {
 });
 map.on('mouseout', () => map.closeTooltip(tip));
 document.addEventListener('keydown', (event) => {
-  if (event.key === 'Escape' && state.chosen >= 0) choose(-1);
+  if (event.key === 'Escape' && state.chosen >= 0) close();
 });
 
 for (const radio of document.querySelectorAll('input[name=units]')) {

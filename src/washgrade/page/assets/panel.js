@@ -32,7 +32,7 @@ function span_picture(land, reach) {
 function card(land, reach, units, close) {
   const term = (name, strong, rest = '') => [
     make('dt', {text: name}),
-    make('dd', {}, make('strong', {text: strong}), make('span', {text: rest})),
+    make('dd', {}, make('strong', {text: strong}), ' ', make('span', {text: rest})),
   ];
   const span = (low, high) => `8 in 10: ${low} to ${high}`;
   const load = (column) => `${load_amount(column[reach], units)}`;

@@ -59,6 +59,7 @@ const Sheet = L.Layer.extend({
     const origin = map.getPixelOrigin().add(corner);
     this.shift = [this.land.origin[0] * this.scale - origin.x, this.land.origin[1] * this.scale - origin.y];
     this.full = full;
+    this.corner = corner;
     this.pad = pad;
     this.pen.setTransform(dots, 0, 0, dots, 0, 0);
     this.pen.clearRect(0, 0, full.x, full.y);
@@ -262,12 +263,11 @@ const Sheet = L.Layer.extend({
 
   // What lies under a point of the window: a sample, an access point or the nearest reach.
   under(spot, reach_px) {
-    const x = spot.x + this.pad.x + this._shift_since().x;
-    const y = spot.y + this.pad.y + this._shift_since().y;
-    const near = (marks, up) =>
-      marks.find((mark) => Math.hypot(this._x(mark.east) - x, this._y(mark.south) - up - y) < Math.max(10, reach_px * 0.7));
+    // By way of the layer: the map may have been dragged since the sheet was drawn.
+    const {x, y} = this._map.containerPointToLayerPoint(spot).subtract(this.corner);
     if (this.shown.samples) {
-      const sample = near(this.land.samples, 0);
+      const away = (mark) => Math.hypot(this._x(mark.east) - x, this._y(mark.south) - y);
+      const sample = this.land.samples.find((mark) => away(mark) < Math.max(10, reach_px * 0.7));
       if (sample) return {sample};
     }
     if (!this.shown.reaches) return {};
@@ -298,11 +298,5 @@ const Sheet = L.Layer.extend({
       }
     }
     return found < 0 ? {} : {reach: found};
-  },
-
-  // The map may have been dragged since the sheet was drawn.
-  _shift_since() {
-    const corner = this._map.containerPointToLayerPoint(this.pad.multiplyBy(-1));
-    return corner.subtract(L.DomUtil.getPosition(this.canvas) ?? corner);
   },
 });

@@ -124,6 +124,9 @@ function ranking(land, state, choose) {
       line?.setAttribute('aria-current', 'true');
       if (reveal) line?.scrollIntoView({block: 'nearest'});
     },
+    focus(reach) {
+      body.querySelector(`[data-reach='${reach}'] button`)?.focus();
+    },
   };
 }
 
