@@ -99,7 +99,7 @@ def png_of(grey: np.ndarray) -> bytes:
 def hillshade(heights: np.ndarray) -> np.ndarray:
     down, right = np.gradient(heights * 9.0)
     light = (0.7 + 0.5 * right + 0.5 * down) / np.sqrt(1.0 + right**2 + down**2)
-    tone = np.clip(0.78 + 0.24 * light, 0.55, 1.06)
+    tone = np.clip(0.6 + 0.4 * light, 0.3, 1.1)
     level = (heights - heights.min()) / np.ptp(heights)
     tint = np.stack([228 + 16 * level, 216 + 10 * level, 196 + 2 * level], axis=-1)
     return np.clip(tint * tone[..., None], 0, 255)
@@ -229,7 +229,12 @@ def sample_view(
         ),
         "cutoff_grade": 0.05,
         "top": 10,
-        "settings": (("Shovel", "4 litres"), ("Bite", "10 cm"), ("Longest reach", "50 m")),
+        "settings": (
+            ("Shovel", "4 litres"),
+            ("Cut-off grade", "5 %"),
+            ("Bite", "10 cm"),
+            ("Longest reach", "50 m"),
+        ),
     }
     return PageView(**(shape | changes))  # type: ignore[arg-type]
 

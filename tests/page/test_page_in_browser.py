@@ -204,7 +204,16 @@ def test_it_says_what_it_is(show, view):
     for word in ("flood", "banks", "water", "dust", "Lifting", "pacemakers", "owner", "Claims", "cultural"):
         assert word in cautions
     legend = page.locator("#legend").inner_text()
-    for text in ("under 2", "2 to 5", "5 to 10", "10 to 20", "over 20", "under 3 times", "over 8 times"):
+    for text in (
+        "under 2",
+        "2 to 5",
+        "5 to 10",
+        "10 to 20",
+        "over 20",
+        "up to 3 times",
+        "up to 8 times",
+        "more",
+    ):
         assert text in legend
     assert page.locator(".north").is_visible()
 

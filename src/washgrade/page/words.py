@@ -71,7 +71,6 @@ def settings_html(view: PageView) -> str:
         ("Estimate for", view.day),
         ("Coordinates", f"{view.crs}; longitude and latitude in WGS 84"),
         ("Datum", view.datum),
-        ("Cut-off grade", show_grade(view.cutoff_grade)),
         *view.settings,
         ("Made with", view.made_with),
     ]

@@ -13,11 +13,10 @@ function line_key(grade_class, doubt, width = 40) {
 
 function mark_key(paint, width = 26) {
   const canvas = document.createElement('canvas');
-  canvas.width = 52;
+  canvas.width = 2 * width;
   canvas.height = 48;
   canvas.className = 'key';
-  canvas.style.width = '26px';
-  canvas.style.marginRight = `${width - 26}px`;
+  canvas.style.width = `${width}px`;
   canvas.style.height = '24px';
   canvas.setAttribute('aria-hidden', 'true');
   const pen = canvas.getContext('2d');
@@ -30,7 +29,7 @@ function legend(land, sheet, relief) {
   const limits = land.class_limits.map((limit) => grouped(100 * limit, 0, 1));
   const classes = ['under ' + limits[0], ...limits.map((limit, n) => (limits[n + 1] ? `${limit} to ${limits[n + 1]}` : `over ${limit}`))];
   const [firm, rough] = land.doubt_limits;
-  const doubts = [`under ${firm} times the low`, `${firm} to ${rough} times`, `over ${rough} times`];
+  const doubts = [`up to ${firm} times: fairly sure`, `up to ${rough} times: rough`, 'more: a guess'];
   const item = (key, text) => make('li', {}, key, make('span', {text}));
   const layer = (name, keys, text, change) => {
     const box = make('input', {type: 'checkbox', name, on: {change: () => change(box.checked)}});
@@ -74,9 +73,9 @@ function legend(land, sheet, relief) {
   layers.push(layer('reaches', [], 'Washes', on_sheet('reaches')));
   if (relief) layers.push(layer('relief', [], 'Relief', (shown) => relief.setOpacity(shown ? 1 : 0)));
   document.getElementById('legend-body').append(
-    make('div', {}, make('h3', {text: 'Expected grade, % by mass'}), make('ul', {}, ...classes.map((text, n) => item(line_key(n, 0), text)),
-      ...(land.depleted.some(Boolean) ? [item(mark_key((pen) => cross(pen, 13, 12), 40), 'worked out')] : []))),
-    make('div', {}, make('h3', {text: 'How sure: the high guess is'}), make('ul', {}, ...doubts.map((text, n) => item(line_key(3, n), text)))),
+    make('div', {}, make('h3', {text: 'Expected grade, %'}), make('ul', {}, ...classes.map((text, n) => item(line_key(n, 0), text)))),
+    make('div', {}, make('h3', {text: 'High guess against low'}), make('ul', {}, ...doubts.map((text, n) => item(line_key(3, n), text)),
+      ...(land.depleted.some(Boolean) ? [item(mark_key((pen) => cross(pen, 20, 12), 40), 'worked out')] : []))),
     make('div', {}, make('h3', {text: 'Marks and layers'}), make('ul', {class: 'layers'}, ...layers)),
   );
 }

@@ -18,16 +18,22 @@ if (picture && land.relief_bounds) {
 }
 
 const sheet = new Sheet(land);
-// Room beside the legend, or below its button.
-const free_of_legend = narrow.matches ? {paddingTopLeft: [12, 60]} : {paddingTopLeft: [250, 30]};
-map.fitBounds(sheet.bounds(), {...free_of_legend, paddingBottomRight: [narrow.matches ? 12 : 64, 24], animate: false});
+// What is shown must not hide behind the legend: it stands below, on a phone its button above.
+function room(around) {
+  const legend_px = document.getElementById('legend').offsetHeight + around;
+  return narrow.matches
+    ? {paddingTopLeft: [around, 50 + around], paddingBottomRight: [around, around]}
+    : {paddingTopLeft: [around, around], paddingBottomRight: [50 + around, legend_px + 10]};
+}
+legend(land, sheet, relief);
+map.fitBounds(sheet.bounds(), {...room(14), animate: false});
 map.addLayer(sheet);
 performance.mark('washgrade-first-draw');
 
 let scale = null;
 function set_scale() {
   scale?.remove();
-  scale = L.control.scale({position: 'bottomright', maxWidth: 140, metric: state.units === 'metric', imperial: state.units === 'us'}).addTo(map);
+  scale = L.control.scale({position: narrow.matches ? 'bottomright' : 'topleft', maxWidth: 140, metric: state.units === 'metric', imperial: state.units === 'us'}).addTo(map);
 }
 
 function close() {
@@ -52,7 +58,7 @@ function choose(reach, {from} = {}) {
   table.mark(reach, from === 'map');
   if (reach < 0) return;
   if (from === 'table') {
-    map.fitBounds(sheet.bounds(reach, reach), {maxZoom: 17, ...free_of_legend, paddingBottomRight: [60, 40], animate: !still.matches});
+    map.fitBounds(sheet.bounds(reach, reach), {maxZoom: 17, ...room(40), animate: !still.matches});
   }
   // The card stands above the table: bring it into sight, but leave the keyboard where it is.
   document.querySelector('.ledger').scrollTo({top: 0});
@@ -109,7 +115,6 @@ for (const radio of document.querySelectorAll('input[name=units]')) {
 }
 
 set_scale();
-legend(land, sheet, relief);
 table.fill();
 
 // On paper the map has its own size: fit it again, and put the view back afterwards.

@@ -38,8 +38,7 @@ function hatch(pen) {
   return pen.createPattern(tile, 'repeat');
 }
 
-function sample_mark(pen, x, y, mark, grade_class) {
-  const r = 6;
+function sample_mark(pen, x, y, mark, grade_class, r = 6) {
   pen.beginPath();
   pen.moveTo(x, y - r);
   pen.lineTo(x + r, y);
@@ -85,15 +84,15 @@ function label(pen, x, y, text, tint) {
   pen.fillText(text, x, y);
 }
 
-function badge(pen, x, y, text, chosen) {
+function badge(pen, x, y, text, chosen, radius = 11) {
   pen.beginPath();
-  pen.arc(x, y, 11, 0, 2 * Math.PI);
+  pen.arc(x, y, radius, 0, 2 * Math.PI);
   pen.fillStyle = chosen ? CHOSEN : '#fffdf8';
   pen.fill();
   pen.lineWidth = 2;
   pen.strokeStyle = INK;
   pen.stroke();
-  pen.font = '700 12px system-ui, sans-serif';
+  pen.font = `700 ${radius + 1}px system-ui, sans-serif`;
   pen.textAlign = 'center';
   pen.textBaseline = 'middle';
   pen.fillStyle = INK;

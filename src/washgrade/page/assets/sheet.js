@@ -150,7 +150,7 @@ const Sheet = L.Layer.extend({
     pen.setLineDash([]);
     if (shown.samples) {
       for (const mark of land.samples) {
-        sample_mark(pen, this._x(mark.east), this._y(mark.south), mark, land.grade_class(mark.grade ?? 0));
+        sample_mark(pen, this._x(mark.east), this._y(mark.south), mark, land.grade_class(mark.grade ?? 0), zoom < 15.5 ? 4.5 : 6);
       }
     }
     if (shown.access) for (const mark of land.access) access_mark(pen, this._x(mark.east), this._y(mark.south), mark.name);
@@ -197,17 +197,20 @@ const Sheet = L.Layer.extend({
 
   _paint_badges() {
     const {pen, land} = this;
+    // From afar the reaches lie close: smaller numbers hide less of them.
+    const radius = this.zoom < 15.5 ? 9 : 11;
+    const around = [[0, -2.2], [2, -1.1], [-2, -1.1], [2, 1.3], [-2, 1.3], [0, 2.4]];
     const taken = [];
-    // The best last, so that it lies on top; but the best has the first choice of room.
+    // The best has the first choice of room, and is painted last, on top.
     const put = [];
     for (const reach of land.by_rank.slice(0, land.top)) {
       const [x, y] = this.middle(reach);
-      const free = [[0, -24], [22, -12], [-22, -12], [22, 14], [-22, 14], [0, 26]].find(([dx, dy]) =>
-        taken.every(([tx, ty]) => Math.hypot(tx - x - dx, ty - y - dy) > 24),
-      );
+      const free = around
+        .map(([right, down]) => [x + right * radius, y + down * radius])
+        .find((spot) => taken.every((other) => Math.hypot(other[0] - spot[0], other[1] - spot[1]) > 2.2 * radius));
       if (!free) continue;
-      taken.push([x + free[0], y + free[1]]);
-      put.push([reach, x, y, x + free[0], y + free[1]]);
+      taken.push(free);
+      put.push([reach, x, y, ...free]);
     }
     for (const [reach, x, y, bx, by] of put.reverse()) {
       pen.lineWidth = 2;
@@ -216,7 +219,7 @@ const Sheet = L.Layer.extend({
       pen.moveTo(x, y);
       pen.lineTo(bx, by);
       pen.stroke();
-      badge(pen, bx, by, String(land.rank[reach]), reach === this.chosen);
+      badge(pen, bx, by, String(land.rank[reach]), reach === this.chosen, radius);
     }
   },
 
