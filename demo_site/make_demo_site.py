@@ -31,6 +31,7 @@ SEED = 20260117
 ROWS, COLS, CELL_M = 320, 420, 5.0
 WEST_M, NORTH_M, EPSG = 498_950.0, 4_020_800.0, 25830
 NAMESPACE = uuid.UUID("6f0f4a52-5e0c-5a0e-9a55-64656d6f0001")
+PLACES, AREA_POWER = 75, 0.25
 STEPS = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
 
 
@@ -211,7 +212,7 @@ def place_of(cell):
 def choose_cells(rng, channel, area_m2, count):
     """Where somebody walked and sampled: spread over the washes, a little more along the larger ones."""
     chosen = []
-    weight = np.sqrt(area_m2[channel])
+    weight = area_m2[channel] ** AREA_POWER
     while len(chosen) < count:
         cell = int(rng.choice(channel, p=weight / weight.sum()))
         east, north = place_of(cell)
@@ -283,12 +284,18 @@ def sample_rows(rng, cells, grade, to_lonlat):
             note(cell, day, share, top_cm="0", bottom_cm="10", wet=k % 4 == 1)
             if k % 8 == 3:
                 note(cell, day, share, top_cm="0", bottom_cm="10", words="second scoop beside the first")
-    slip = rows[2] | {
+    # Ten times too much must still be less than the whole, or the import would refuse it.
+    sound = next(
+        row
+        for row in rows
+        if row["dry_mass_g"]
+        and not row["place"]
+        and row["magnetic_mass_g"]
+        and 0.02 < float(row["magnetic_mass_g"]) / float(row["dry_mass_g"]) < 0.07
+    )
+    slip = sound | {
         "id": str(uuid.uuid5(NAMESPACE, "slip")),
-        "magnetic_mass_g": f"{float(rows[2]['magnetic_mass_g']) * 10:.1f}",
-        "dry_mass_g": rows[2]["dry_mass_g"],
-        "wet_mass_g": "",
-        "moisture_percent": "",
+        "magnetic_mass_g": f"{float(sound['magnetic_mass_g']) * 10:.1f}",
         "note": "decimal point slipped; struck in the demo",
     }
     rows.append(slip)
@@ -321,7 +328,10 @@ def main():
     write_dem(rng, height, stem)
 
     to_lonlat = Transformer.from_crs(EPSG, 4326, always_xy=True)
-    cells = choose_cells(rng, np.flatnonzero((area_m2 >= 25_000) & (receiver >= 0)), area_m2, 46)
+    row, col = np.divmod(np.arange(height.size), COLS)
+    inside = np.minimum.reduce([row, col, ROWS - 1 - row, COLS - 1 - col]) >= 4
+    sandy = np.flatnonzero((area_m2 >= 12_000) & (receiver >= 0) & inside)
+    cells = choose_cells(rng, sandy, area_m2, PLACES)
     rows = sample_rows(rng, cells, grade, to_lonlat)
     with (HERE / "samples.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")

@@ -9,13 +9,14 @@ rounding of the printed values.
 import numpy as np
 import pytest
 
-from washgrade.dig.load import Shovel, bulk_density_kg_m3, grain_density_kg_m3, load_magnetics_kg
+from washgrade.dig.load import Shovel, bulk_density_kg_m3, load_magnetics_kg
+from washgrade.sand.sample import grain_density_kg_m3
 
 FIFTH = np.array([0.2])
 
 
 def test_grain_density_of_a_sand_with_a_fifth_magnetite():
-    found = grain_density_kg_m3(FIFTH, density_light_kg_m3=2650, density_heavy_kg_m3=5180)
+    found = grain_density_kg_m3(FIFTH, light_density_kg_m3=2650, heavy_density_kg_m3=5180)
     assert found[0] == pytest.approx(2936, rel=1e-3)
 
 

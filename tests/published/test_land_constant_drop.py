@@ -75,7 +75,7 @@ def test_table_and_choice(drained):
     assert chosen > 0
     assert not (np.abs(found.t[:chosen]) < 2).any()
     assert found.sentence == (
-        f"Channels begin at {found.channel_area_m2:.0f} m2 of upstream area: the smallest at which "
+        f"Channels begin at {found.channel_area_m2:,.0f} m² of upstream area: the smallest at which "
         f"first-order streams fall by as much as the others (t = {found.t[chosen]:.2f})."
     )
 
@@ -90,7 +90,7 @@ def test_ground_that_decides_nothing_falls_back_and_says_so():
     plane = (100 - 0.1 * np.mgrid[0:40, 0:40][0]).astype(np.float32)
     bare = condition_and_route(Dem(elevation_m=plane, cell_m=5, west_m=0, north_m=0, crs="EPSG:25830"))
     sentence = (
-        "The constant-drop test found no area at which channels begin; 625 m2 is taken, a guess from the "
+        "The constant-drop test found no area at which channels begin; 625 m² is taken, a guess from the "
         "largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
     )
     with pytest.warns(GroundWarning, match="^" + sentence.replace(".", r"\.") + "$"):

@@ -42,7 +42,7 @@ _AREA_M2 = {
 _MASS_KG = {"kg": 1.0, "g": 0.001, "lb": 0.45359237, "oz": 0.45359237 / 16}
 
 
-class Quantity(click.ParamType):
+class Quantity(click.ParamType[float]):
     """A number with its unit, such as ``1.2 lb`` or ``5 acres``; without a unit it is in our own.
 
     Parameters

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number
+from washgrade.sand.sample import grain_density_kg_m3
 
-__all__ = ["Shovel", "bulk_density_kg_m3", "grain_density_kg_m3", "load_magnetics_kg"]
+__all__ = ["Shovel", "bulk_density_kg_m3", "load_magnetics_kg"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,9 +25,9 @@ class Shovel:
     porosity : float
         Share of the load that is air. 0.40: our choice, between the 0.29 of dense and the 0.44 of loose sand
         (void ratios 0.4 and 0.8, soil mechanics handbooks).
-    density_light_kg_m3 : float
+    light_density_kg_m3 : float
         Grain density of the light sand: quartz 2650 (Klein & Dutrow, Manual of Mineral Science).
-    density_heavy_kg_m3 : float
+    heavy_density_kg_m3 : float
         Grain density of the magnetics: magnetite 5180 (the same).
 
     Raises
@@ -37,45 +38,14 @@ class Shovel:
 
     shovel_litres: float = 4.0
     porosity: float = 0.40
-    density_light_kg_m3: float = 2650.0
-    density_heavy_kg_m3: float = 5180.0
+    light_density_kg_m3: float = 2650.0
+    heavy_density_kg_m3: float = 5180.0
 
     def __post_init__(self) -> None:
         number("shovel_litres", self.shovel_litres, above=0)
         number("porosity", self.porosity, at_least=0, below=1)
-        number("density_light_kg_m3", self.density_light_kg_m3, above=0)
-        number("density_heavy_kg_m3", self.density_heavy_kg_m3, above=0)
-
-
-def grain_density_kg_m3(
-    grade: NDArray[np.floating], *, density_light_kg_m3: float, density_heavy_kg_m3: float
-) -> NDArray[np.float64]:
-    r"""Density of the grains of a sand that is part light, part heavy.
-
-    Parameters
-    ----------
-    grade : ndarray of float
-        Mass share of the heavy grains, 0 to 1; NaN stays NaN.
-    density_light_kg_m3, density_heavy_kg_m3 : float
-        Grain densities, kg/m³.
-
-    Returns
-    -------
-    ndarray of float64
-        Density of the solid, kg/m³.
-
-    Notes
-    -----
-    Volumes add: :math:`1/\rho = g/\rho_h + (1-g)/\rho_l`.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> grain_density_kg_m3(np.array([0.2]), density_light_kg_m3=2650, density_heavy_kg_m3=5180).round(1)
-    array([2936.9])
-    """
-    grade = np.asarray(grade, dtype=np.float64)
-    return 1.0 / (grade / density_heavy_kg_m3 + (1.0 - grade) / density_light_kg_m3)
+        number("light_density_kg_m3", self.light_density_kg_m3, above=0)
+        number("heavy_density_kg_m3", self.heavy_density_kg_m3, above=0)
 
 
 def bulk_density_kg_m3(grade: NDArray[np.floating], shovel: Shovel) -> NDArray[np.float64]:
@@ -95,7 +65,8 @@ def bulk_density_kg_m3(grade: NDArray[np.floating], shovel: Shovel) -> NDArray[n
 
     Notes
     -----
-    :math:`\rho_b = (1-n)\,\rho`, with porosity n and grain density ρ of :func:`grain_density_kg_m3`.
+    :math:`\rho_b = (1-n)\,\rho`, with porosity n and grain density ρ of
+    :func:`washgrade.sand.sample.grain_density_kg_m3`.
 
     Examples
     --------
@@ -104,7 +75,9 @@ def bulk_density_kg_m3(grade: NDArray[np.floating], shovel: Shovel) -> NDArray[n
     array([1603.])
     """
     grain = grain_density_kg_m3(
-        grade, density_light_kg_m3=shovel.density_light_kg_m3, density_heavy_kg_m3=shovel.density_heavy_kg_m3
+        np.asarray(grade, dtype=np.float64),
+        light_density_kg_m3=shovel.light_density_kg_m3,
+        heavy_density_kg_m3=shovel.heavy_density_kg_m3,
     )
     return (1.0 - shovel.porosity) * grain
 

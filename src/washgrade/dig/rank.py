@@ -113,5 +113,5 @@ def chance_top(draws: NDArray[np.floating], top: int) -> NDArray[np.float64]:
     if top >= reaches:
         return np.ones(reaches)
     best = np.argpartition(draws, reaches - top, axis=1)[:, reaches - top :]
-    counts: NDArray[np.int64] = np.bincount(best.ravel(), minlength=reaches)
-    return counts / count
+    chance: NDArray[np.float64] = np.bincount(best.ravel(), minlength=reaches) / count
+    return chance

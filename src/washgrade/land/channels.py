@@ -19,7 +19,7 @@ from washgrade.land.links import (
     walk_down,
 )
 
-__all__ = ["Channels", "Nodes", "Reaches", "delineate", "path_nodes", "reach_lines"]
+__all__ = ["Channels", "Nodes", "Reaches", "delineate", "middle_nodes", "path_nodes", "reach_lines"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

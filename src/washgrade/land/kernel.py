@@ -89,7 +89,7 @@ def as_heights(elevation_m: NDArray[Any]) -> NDArray[np.float32]:
 
 @kernel
 def neighbour_steps(cols: int) -> NDArray[np.int64]:
-    """Return the steps in flat index to the eight neighbours."""  # noqa: DOC201  one line says it all
+    """Return the steps in flat index to the eight neighbours."""
     return ROW_STEP * cols + COL_STEP
 
 
@@ -116,7 +116,7 @@ def mark_outlets(heights: NDArray[np.float32], is_outlet: NDArray[np.bool_]) -> 
 
 @kernel
 def grown(items: NDArray[Any]) -> NDArray[Any]:
-    """Return a copy of a list with twice the room."""  # noqa: DOC201  one line says it all
+    """Return a copy of a list with twice the room."""
     larger = np.empty(2 * len(items), items.dtype)
     larger[: len(items)] = items
     return larger

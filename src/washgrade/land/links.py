@@ -166,7 +166,7 @@ def split_reaches(
     length_m : ndarray of float64, shape (nodes,)
         Distance to the next node, metres.
     max_reach_m : float
-        Longest part, metres; cuts fall on nodes, so a part may be up to one cell longer.
+        Longest part, metres; cuts fall on nodes, so only a single step may be longer.
 
     Returns
     -------
@@ -187,6 +187,11 @@ def split_reaches(
             last += 1
             whole_m += length_m[last]
         parts = max(1, int(np.ceil(whole_m / max_reach_m - 1e-9)))
+        # Cuts fall on nodes, so an equal part may come out a step too long: then one part more.
+        while parts < last - node + 1 and _longest_part_m(length_m, node, last, whole_m / parts, parts) > (
+            max_reach_m + 1e-6
+        ):
+            parts += 1
         part_m = whole_m / parts
         gone_m = 0.0
         current = -1
@@ -201,6 +206,20 @@ def split_reaches(
         node = last + 1
     first[count] = size
     return reach, first[: count + 1].copy()
+
+
+@kernel
+def _longest_part_m(length_m: NDArray[np.float64], node: int, last: int, part_m: float, parts: int) -> float:
+    # Length of the longest part that a stretch falls into.
+    longest_m, own_m, gone_m, current = 0.0, 0.0, 0.0, 0
+    for place in range(node, last + 1):
+        part = min(int(gone_m / part_m + 1e-9), parts - 1) if part_m > 0 else 0
+        if part != current:
+            current, own_m = part, 0.0
+        own_m += length_m[place]
+        longest_m = max(longest_m, own_m)
+        gone_m += length_m[place]
+    return longest_m
 
 
 @kernel

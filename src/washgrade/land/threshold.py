@@ -16,9 +16,12 @@ __all__ = ["DropTest", "constant_drop"]
 
 # Our choice, because a mean and a spread of fewer streams say nothing.
 LEAST_STREAMS = 3
-# Our choice: heads below either are noise of the DEM rather than channels; common practice, no source.
+# Our choice, because what fewer cells feed is noise of the DEM rather than a channel.
 LEAST_CELLS = 25
-LEAST_AREA_M2 = 500.0
+# Our choice, because less than a hectare (2.5 acres) seldom feeds a sandy bed wide enough to shovel: it is a
+# rill on a hillside. On a ground whose largest catchment is below a square kilometre, a hundredth of that.
+LEAST_AREA_M2 = 10_000.0
+SMALLEST_SHARE = 0.01
 # Our choice, because fewer streams than a catchment a tenth as large gives leave nothing to compare.
 LARGEST_SHARE = 0.1
 # Our choice for ground on which the test decides nothing; common practice, no source.
@@ -110,8 +113,9 @@ def constant_drop(
     ``t = (m1 - mh) / (s sqrt(1/n1 + 1/nh))`` with the pooled variance
     ``s^2 = ((n1 - 1) s1^2 + (nh - 1) sh^2) / (n1 + nh - 2)``; a candidate passes with ``|t| < 2``. A stream
     runs from its head, or from where two of the order below meet, to where it joins a higher order or leaves
-    the map. Candidates are 24 areas evenly spaced in logarithm, from 25 cells or 500 square metres, whichever
-    is more, to a tenth of the largest catchment.
+    the map. Candidates are 24 areas evenly spaced in logarithm, up to a tenth of the largest catchment. The
+    smallest is one hectare, or a hundredth of the largest catchment where that is less, and never below 25
+    cells: rills on hillsides may pass the test too, but nobody shovels them.
 
     References
     ----------
@@ -136,7 +140,7 @@ def constant_drop(
         )
     cell_m2 = cell_m**2
     largest_m2 = float(upstream_cells.max()) * cell_m2
-    smallest_m2 = max(LEAST_CELLS * cell_m2, LEAST_AREA_M2)
+    smallest_m2 = max(LEAST_CELLS * cell_m2, min(LEAST_AREA_M2, SMALLEST_SHARE * largest_m2))
     if largest_m2 * LARGEST_SHARE > smallest_m2:
         area_m2 = np.geomspace(smallest_m2, largest_m2 * LARGEST_SHARE, CANDIDATES)
     else:
@@ -159,15 +163,17 @@ def constant_drop(
     if len(good):
         chosen_m2 = float(area_m2[good[0]])
         sentence = (
-            f"Channels begin at {chosen_m2:.0f} m2 of upstream area: the smallest at which first-order "
+            f"Channels begin at {chosen_m2:,.0f} m² of upstream area: the smallest at which first-order "
             f"streams fall by as much as the others (t = {table[good[0], 6]:.2f})."
         )
         if good[0] == 0:
-            sentence += " It is also the smallest area tried, so they may begin on less: look at the map."
+            sentence += (
+                " It is also the smallest area tried; give a smaller one if a sandy bed begins higher up."
+            )
     else:
         chosen_m2 = float(max(min(largest_m2, smallest_m2), largest_m2 * FALLBACK_SHARE))
         sentence = (
-            f"The constant-drop test found no area at which channels begin; {chosen_m2:.0f} m2 is taken, a "
+            f"The constant-drop test found no area at which channels begin; {chosen_m2:,.0f} m² is taken, a "
             "guess from the largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
         )
         warnings.warn(sentence, GroundWarning, stacklevel=2)

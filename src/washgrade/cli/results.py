@@ -1,0 +1,192 @@
+"""The verbs that answer: grade, ranking, page, files, checks, and the demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from washgrade.cli.options import (
+    as_json,
+    echo_json,
+    echo_table,
+    on_day,
+    progress_bar,
+    site_folder,
+    unit_choice,
+)
+
+__all__ = ["check", "demo", "export", "grade", "page", "rank"]
+
+TOP_SHOWN = 15
+
+
+@click.command(short_help="Grade along every channel, with its doubt.")
+@site_folder
+@on_day
+@click.option("--nodes", is_flag=True, help="With --json: every node, not only the reaches.")
+@unit_choice
+@as_json
+def grade(site: Path, on: str | None, nodes: bool, units: str | None, as_json: bool) -> None:
+    """Estimate the grade along every channel of SITE, with its doubt.
+
+    The range from P10 to P90 should hold the truth 8 times in 10.
+    """
+    from washgrade import survey
+    from washgrade.units import show_grade, show_length
+
+    with progress_bar("Estimating") as progress:
+        found = survey.estimate(site, on=on, progress=progress)
+    if as_json:
+        echo_json(survey.grade_as_json(found, nodes=nodes))
+        return
+    units = units or found.settings.units
+    rows = [
+        (
+            row["reach"],
+            row["support"],
+            show_grade(row["grade"]["mean"]),
+            f"{show_grade(row['grade']['p10'])} to {show_grade(row['grade']['p90'])}",
+            f"{row['chance_above_cutoff']:.0%}",
+            "none" if row["nearest_sample_m"] is None else show_length(row["nearest_sample_m"], units),
+        )
+        for row in survey.grade_as_json(found)["reaches"]
+    ]
+    heads = (
+        "reach",
+        "rests on",
+        "grade",
+        "8 times in 10 within",
+        f"chance above {show_grade(found.settings.cutoff_grade)}",
+        "nearest sample",
+    )
+    echo_table(f"Grade on {found.day}, {len(rows)} reaches", heads, rows, left=2)
+    for sentence in found.sentences:
+        click.echo(sentence)
+
+
+@click.command(short_help="Where to dig: reaches by expected magnetics per shovel load.")
+@site_folder
+@click.option("--top", type=int, help=f"How many reaches to show. [{TOP_SHOWN}; with --json all]")
+@on_day
+@unit_choice
+@as_json
+def rank(site: Path, top: int | None, on: str | None, units: str | None, as_json: bool) -> None:
+    """Put the reaches of SITE in order of magnetics expected in one shovel load."""
+    from washgrade import survey
+    from washgrade.units import show_grade, show_mass
+
+    with progress_bar("Estimating") as progress:
+        found = survey.estimate(site, on=on, progress=progress)
+    ranking = survey.rank(found)
+    if as_json:
+        echo_json(ranking.as_json(top=top))
+        return
+    units = units or found.settings.units
+    rows = []
+    for row in ranking.as_json(top=top or TOP_SHOWN)["reaches"]:
+        load = row["kg_per_load"]
+        rows.append(
+            (
+                str(row["rank"]),
+                row["reach"],
+                row["support"],
+                show_mass(load["mean"], units),
+                f"{show_mass(load['p10'], units)} to {show_mass(load['p90'], units)}",
+                show_grade(row["grade"]["mean"]),
+                f"{row['chance_top']:.0%}",
+                f"{row['loads_left']:.0f}",
+                f"{row['lat']:.5f}, {row['lon']:.5f}",
+            )
+        )
+    heads = (
+        "rank",
+        "reach",
+        "rests on",
+        "per load",
+        "8 times in 10 within",
+        "grade",
+        f"chance in top {found.settings.top_reaches}",
+        "loads",
+        "latitude, longitude",
+    )
+    echo_table(f"Where to dig on {found.day}: {len(rows)} of {len(ranking)} reaches", heads, rows, left=3)
+    for sentence in found.sentences:
+        click.echo(sentence)
+
+
+@click.command(short_help="Write the map: one HTML file that needs no network.")
+@site_folder
+@click.option("--out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/page.html]")
+@click.option("--title", help="Heading of the page. [name of the site's folder]")
+@on_day
+@unit_choice
+def page(site: Path, out: Path | None, title: str | None, on: str | None, units: str | None) -> None:
+    """Write the map of SITE as one HTML file that needs no network."""
+    from washgrade import survey
+
+    with progress_bar("Drawing the page") as progress:
+        path = survey.write_page(site, out=out, title=title, on=on, units=units, progress=progress)
+    click.echo(f"The page is {path} ({path.stat().st_size / 1e6:.1f} MB). Open it in any browser.")
+
+
+@click.command(short_help="Write reaches or samples for other programs: CSV, GeoJSON, GPX.")
+@site_folder
+@click.option("--to", "form", required=True, help="csv, geojson or gpx.")
+@click.option(
+    "--what", type=click.Choice(["reaches", "samples"]), default="reaches", help="What to write. [reaches]"
+)
+@click.option("--top", type=int, help="Only the best reaches. [all]")
+@click.option("--out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/WHAT.FORMAT]")
+@on_day
+def export(site: Path, form: str, what: str, top: int | None, out: Path | None, on: str | None) -> None:
+    """Write the ranked reaches, or the samples, of SITE for other programs."""
+    from washgrade import survey
+
+    with progress_bar("Estimating") as progress:
+        path = survey.export(site, form=form, what=what, top=top, out=out, on=on, progress=progress)
+    click.echo(f"Wrote {path}.")
+
+
+@click.command(short_help="Is the site whole, and which records look wrong?")
+@site_folder
+@as_json
+def check(site: Path, as_json: bool) -> None:
+    """Look over SITE: is it whole, and which records look wrong?
+
+    Exit code 1 where something needs a person's eye.
+    """
+    from washgrade import survey
+
+    findings = survey.check(site)
+    if as_json:
+        echo_json(findings.as_json())
+    else:
+        for sentence in findings.fine:
+            click.echo(f"Good: {sentence}")
+        for sentence in findings.doubts:
+            click.echo(f"Look: {sentence}")
+    if findings.doubts:
+        raise SystemExit(1)
+
+
+@click.command(short_help="Lay out the demo site and run the whole job on it.")
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("demo"), metavar="[DIR]")
+@unit_choice
+def demo(folder: Path, units: str | None) -> None:
+    """Lay out the demo site in DIR (default: demo), run the whole job on it and write its page.
+
+    The place is invented, and its true grade is known: see truth.csv in DIR.
+    """
+    from washgrade import survey
+
+    click.echo(
+        "An invented valley. The first run on a machine compiles the number work: half a minute or so."
+    )
+    with progress_bar("Demo") as progress:
+        done = survey.run_demo(folder, progress=progress)
+    for sentence in done.sentences:
+        click.echo(sentence)
+    ctx = click.get_current_context()
+    ctx.invoke(rank, site=folder, top=10, on=None, units=units, as_json=False)
+    click.echo(f"The page is {done.page.resolve()}\nOpen it in any browser; it needs no network.")
