@@ -747,7 +747,9 @@ class Ranking:
     stock_kg : Spread
         The same in kilograms of magnetics above the cut-off.
     chance_top : ndarray of float64, shape (reaches,)
-        Chance to be among the best ``top_reaches``.
+        Chance to be among the best ``top_reaches`` of those that are open.
+    off_property, no_go : ndarray of bool, shape (reaches,)
+        Reaches mostly outside the property line, and those that touch a no-go area: closed, ranked last.
     easting_m, northing_m, lon, lat : ndarray of float64, shape (reaches,)
         Middle of each reach, metres and WGS 84 degrees.
     """
@@ -758,6 +760,8 @@ class Ranking:
     stock: Stock
     stock_kg: Spread
     chance_top: NDArray[np.float64]
+    off_property: NDArray[np.bool_]
+    no_go: NDArray[np.bool_]
     easting_m: NDArray[np.float64]
     northing_m: NDArray[np.float64]
     lon: NDArray[np.float64]
@@ -777,20 +781,22 @@ class Ranking:
         Returns
         -------
         list of str
-            Plain sentences.
+            Plain sentences; what the estimate rests on is said by ``support``.
         """
+        from washgrade.page.payload import DOUBT_LIMITS
+        from washgrade.units import show_length
+
         grade, support = self.estimate.grade, str(self.estimate.grade.reach_support[place])
-        nearest_m = float(grade.nearest_sample_m[place])
-        rests = {
-            "sampled": "A sample was taken on this reach.",
-            "near": f"The nearest sample is {nearest_m:.0f} m away along the wash.",
-            "inferred": f"Inferred: the nearest sample is {nearest_m:.0f} m away along the wash.",
-            "prior": "No sample on this wash: only what is thought of any such wash beforehand.",
-        }
-        notes = [rests[support]]
-        low, high = float(grade.reach_p10[place]), float(grade.reach_p90[place])
-        if high > 4 * low:
-            notes.append("Very unsure: one sample here would tell much.")
+        notes = []
+        if support in ("near", "inferred"):
+            away = show_length(float(grade.nearest_sample_m[place]), self.estimate.settings.units)
+            notes.append(f"The nearest sample is {away} away along the wash.")
+        if grade.reach_p90[place] > DOUBT_LIMITS[-1] * grade.reach_p10[place]:
+            notes.append("One sample here would tell much.")
+        if self.no_go[place]:
+            notes.insert(0, "In a no-go area: stay out.")
+        if self.off_property[place]:
+            notes.insert(0, "Outside the property line: only with permission.")
         if self.stock.depleted[place]:
             notes.append("Worked out: little is left of what it held.")
         return notes
@@ -874,6 +880,8 @@ def rank(found: Estimate) -> Ranking:
     Ranking
         Ranks, yields, stock and chances.
     """
+    import numpy as np
+
     from washgrade.dig.load import load_magnetics_kg
     from washgrade.dig.rank import chance_top, rank_reaches, spread
     from washgrade.dig.stock import reach_stock
@@ -891,21 +899,54 @@ def rank(found: Estimate) -> Ranking:
         streak=chosen.streak,
         cutoff_grade=chosen.cutoff_grade,
     )
+    off_property, no_go = _closed(found)
+    closed = off_property | no_go
+    open_draws = np.where(closed, -1.0, per_load)
     middle = middle_nodes(found.channels)
     easting_m = found.channels.nodes.easting_m[middle]
     northing_m = found.channels.nodes.northing_m[middle]
     lon, lat = lonlat(found.facts.crs, easting_m, northing_m)
     return Ranking(
         estimate=found,
-        rank=rank_reaches(kg_per_load.mean, last=stock.depleted),
+        rank=rank_reaches(kg_per_load.mean, last=stock.depleted | closed),
         kg_per_load=kg_per_load,
         stock=stock,
         stock_kg=spread(stock.stock_kg_draws),
-        chance_top=chance_top(per_load, chosen.top_reaches),
+        chance_top=np.where(closed, 0.0, chance_top(open_draws, chosen.top_reaches)),
+        off_property=off_property,
+        no_go=no_go,
         easting_m=easting_m,
         northing_m=northing_m,
         lon=lon,
         lat=lat,
+    )
+
+
+def _closed(found: Estimate) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Find the reaches mostly outside the property line, and those that touch a no-go area."""
+    import numpy as np
+
+    from washgrade.files.groundstore import load_shapes
+
+    nodes, count = found.channels.nodes, len(found.channels.reaches)
+
+    def share_inside(layer: str) -> NDArray[np.float64] | None:
+        areas = load_shapes(found.site, layer)
+        if not areas:
+            return None
+        import shapely
+
+        whole = shapely.union_all([area.geometry for area in areas])
+        shapely.prepare(whole)
+        inside = shapely.contains_xy(whole, nodes.easting_m, nodes.northing_m)
+        number = np.maximum(np.bincount(nodes.reach, minlength=count), 1)
+        share: NDArray[np.float64] = np.bincount(nodes.reach, weights=inside, minlength=count) / number
+        return share
+
+    owned, forbidden = share_inside("property"), share_inside("no_go")
+    return (
+        np.zeros(count, dtype=np.bool_) if owned is None else owned < 0.5,
+        np.zeros(count, dtype=np.bool_) if forbidden is None else forbidden > 0.0,
     )
 
 
@@ -940,7 +981,7 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
     reaches, grade = found.channels.reaches, found.grade
     dem = load_dem(site)
     shade = hillshade(dem, exaggeration=1.5)
-    grey = np.where(np.isnan(shade), 255, 60 + 195 * np.nan_to_num(shade)).astype(np.uint8)
+    grey = np.where(np.isnan(shade), 255, 120 + 135 * np.nan_to_num(shade)).astype(np.uint8)
     relief, bounds = relief_png(dem, grey)
     easting_m, northing_m, start = reach_lines(found.channels)
     line_lon, line_lat = lonlat(crs, easting_m, northing_m)
@@ -963,9 +1004,8 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
             trace=sample.trace,
             place=sample.place,
             note=sample.note,
-            depth=""
-            if sample.depth_top_m is None or sample.depth_bottom_m is None
-            else f"{100 * sample.depth_top_m:.0f} to {100 * sample.depth_bottom_m:.0f} cm",
+            depth_top_m=float("nan") if sample.depth_top_m is None else sample.depth_top_m,
+            depth_bottom_m=float("nan") if sample.depth_bottom_m is None else sample.depth_bottom_m,
         )
         for sample in found.samples
     )

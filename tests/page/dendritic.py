@@ -169,7 +169,8 @@ def sample_view(
             trace=n == 4,
             place=f"flag {n + 1}",
             note="dark streak under gravel" if n % 3 == 0 else "",
-            depth="0 to 10 cm",
+            depth_top_m=0.0,
+            depth_bottom_m=0.1,
         )
         for n, reach in enumerate(picked)
     )

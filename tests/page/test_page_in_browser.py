@@ -164,7 +164,7 @@ def test_text_never_becomes_markup(show, view, script):
         made_with=EVIL[3],
         reach_id=EVIL,
         notes=tuple((text, EVIL[0]) for text in EVIL),
-        samples=tuple(replace(first, sample_id=t, day=t, place=t, note=t, depth=t) for t in EVIL),
+        samples=tuple(replace(first, sample_id=t, day=t, place=t, note=t) for t in EVIL),
         access=tuple((lon, lat, EVIL[n]) for n, (lon, lat, _) in enumerate(view.access)),
         settings=tuple((text, text) for text in EVIL),
         cautions=EVIL,
@@ -436,7 +436,7 @@ def test_a_sample_tells_its_story(show, view):
     assert text.split("\n") == [
         "Sample at flag 5",
         "Grade: trace",
-        "Layer: 0 to 10 cm",
+        "Layer: 0 cm to 10 cm",
         "Taken on 2025-10-07",
     ]
 

@@ -102,7 +102,9 @@ def page_payload(view: PageView) -> dict[str, object]:
                 "trace": mark.trace,
                 "place": mark.place,
                 "note": mark.note,
-                "depth": mark.depth,
+                "depth_m": None
+                if math.isnan(mark.depth_top_m + mark.depth_bottom_m)
+                else (mark.depth_top_m, mark.depth_bottom_m),
             }
             for mark in view.samples
         ],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,8 +69,10 @@ class SampleMark:
         Grade, 0 to 1; NaN when none was found or only a trace.
     trace : bool
         True when magnetics were seen but too few to weigh.
-    place, note, depth : str
-        What the digger called the place, what they wrote, and the layer in words such as ``0 to 10 cm``.
+    place, note : str
+        What the digger called the place, and what they wrote.
+    depth_top_m, depth_bottom_m : float
+        The layer, metres below the surface of the bed; NaN where not said.
     """
 
     sample_id: str
@@ -80,7 +83,8 @@ class SampleMark:
     trace: bool = False
     place: str = ""
     note: str = ""
-    depth: str = ""
+    depth_top_m: float = math.nan
+    depth_bottom_m: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

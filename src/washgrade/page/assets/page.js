@@ -69,7 +69,7 @@ sample_list(land, (mark) => {
   popup(mark);
 });
 function popup(mark) {
-  L.popup({maxWidth: 280, offset: [0, -4]}).setLatLng([mark.lat, mark.lon]).setContent(sample_card(mark)).openOn(map);
+  L.popup({maxWidth: 280, offset: [0, -4]}).setLatLng([mark.lat, mark.lon]).setContent(sample_card(mark, state.units)).openOn(map);
 }
 
 // A finger is broader than a pointer.

@@ -74,8 +74,9 @@ function sample_words(mark) {
   return mark.trace ? 'trace' : 'none found';
 }
 
-function sample_card(mark) {
-  const lines = [[`Grade: ${sample_words(mark)}`], mark.depth && [`Layer: ${mark.depth}`], [`Taken on ${mark.day}`], mark.note && [mark.note]];
+function sample_card(mark, units) {
+  const layer = mark.depth_m && mark.depth_m.map((depth) => show('depth', depth, units)).join(' to ');
+  const lines = [[`Grade: ${sample_words(mark)}`], layer && [`Layer: ${layer}`], [`Taken on ${mark.day}`], mark.note && [mark.note]];
   return make('div', {},
     make('h3', {text: mark.place ? `Sample at ${mark.place}` : 'Sample'}),
     ...lines.filter(Boolean).map(([text]) => make('div', {text})));

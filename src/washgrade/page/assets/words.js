@@ -2,6 +2,7 @@
 const POUND_KG = 0.45359237;
 const FOOT_M = 0.3048;
 const SIZES = {
+  depth: {us: [[0.0254, 'in']], metric: [[0.01, 'cm']]},
   length: {us: [[5280 * FOOT_M, 'mi'], [FOOT_M, 'ft']], metric: [[1000, 'km'], [1, 'm']]},
   mass: {us: [[POUND_KG, 'lb'], [POUND_KG / 16, 'oz']], metric: [[1, 'kg'], [0.001, 'g']]},
   area: {
