@@ -1,0 +1,39 @@
+"""The whole job, step by step: the only part that knows the order of the steps.
+
+Every answer is a pure function of the ground, the notebook, the settings and a date; nothing is remembered
+between calls.
+"""
+
+from __future__ import annotations
+
+from washgrade.survey.answers import Estimate, Ranking, estimate, grade_as_json, rank
+from washgrade.survey.health import Check, check
+from washgrade.survey.land import GroundMade, build_ground
+from washgrade.survey.outputs import export, page_view, write_page
+from washgrade.survey.records import Entered, add, enter_sample, notebook, samples_as_json, strike
+from washgrade.survey.showcase import Demo, run_demo
+from washgrade.survey.steps import settings
+
+__all__ = [
+    "Check",
+    "Demo",
+    "Entered",
+    "Estimate",
+    "GroundMade",
+    "Ranking",
+    "add",
+    "build_ground",
+    "check",
+    "enter_sample",
+    "estimate",
+    "export",
+    "grade_as_json",
+    "notebook",
+    "page_view",
+    "rank",
+    "run_demo",
+    "samples_as_json",
+    "settings",
+    "strike",
+    "write_page",
+]

@@ -1,0 +1,224 @@
+"""Building the ground of a site from DEMs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from washgrade.survey.steps import Progress, settings, stage
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["GroundMade", "build_ground"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundMade:
+    """What building the ground found.
+
+    Parameters
+    ----------
+    site : Path
+        The site folder.
+    crs : str
+        Its projected metre CRS.
+    cell_m : float
+        Side of a cell, metres.
+    channel_area_m2 : float
+        Ground that feeds the head of a channel, square metres.
+    nodes, reaches, washes : int
+        How many of each.
+    length_m : float
+        Length of all channels, metres.
+    sentences : tuple of str
+        The report in plain words.
+    doubts : tuple of str
+        What a person should look at.
+    """
+
+    site: Path
+    crs: str
+    cell_m: float
+    channel_area_m2: float
+    nodes: int
+    reaches: int
+    washes: int
+    length_m: float
+    sentences: tuple[str, ...]
+    doubts: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Lay the report out for other programs.
+
+        Returns
+        -------
+        dict
+            Stable names, SI units.
+        """
+        return {
+            "site": str(self.site),
+            "crs": self.crs,
+            "cell_m": self.cell_m,
+            "channel_area_m2": self.channel_area_m2,
+            "nodes": self.nodes,
+            "reaches": self.reaches,
+            "washes": self.washes,
+            "length_m": self.length_m,
+            "report": list(self.sentences),
+            "doubts": list(self.doubts),
+        }
+
+
+def build_ground(
+    site: Path | str,
+    dems: Sequence[Path | str],
+    *,
+    property_file: Path | str | None = None,
+    no_go_file: Path | str | None = None,
+    access_file: Path | str | None = None,
+    z_unit: str | None = None,
+    dem_crs: str | None = None,
+    crs: str | None = None,
+    cell_m: float | None = None,
+    channel_area_m2: float | None = None,
+    max_reach_m: float | None = None,
+    max_breach_m: float | None = None,
+    units: str | None = None,
+    invented: bool = False,
+    progress: Progress | None = None,
+) -> GroundMade:
+    """Build the ground of a site from DEMs, or build it anew; the notebook is not touched.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder; made if it is missing.
+    dems : sequence of Path or str
+        Rasters of heights.
+    property_file, no_go_file, access_file : Path or str, optional
+        Vector files; what the site had stays where one is left out.
+    z_unit, dem_crs, crs : str, optional
+        See `washgrade.files.rasters.read_dems`.
+    cell_m : float, optional
+        Side of a cell, metres; the DEM's own if left out.
+    channel_area_m2 : float, optional
+        Ground that feeds the head of a channel, square metres; the site's setting if left out, and the
+        constant-drop test if that is 0.
+    max_reach_m, max_breach_m : float, optional
+        Longest reach and longest cut, metres; the site's settings if left out.
+    units : {"us", "metric"}, optional
+        Written into the settings of a new site.
+    invented : bool, default False
+        Whether the place does not exist, which its page then says.
+    progress : callable, optional
+        Told the step and the share done, 0 to 1.
+
+    Returns
+    -------
+    GroundMade
+        The report.
+
+    Raises
+    ------
+    GroundError
+        If a DEM or a shape cannot be read, or there is no channel.
+    SiteError
+        If the folder cannot be written.
+    InputError
+        If a value is out of its limits.
+    """
+    from washgrade.checks import number
+    from washgrade.files.groundstore import save_ground
+    from washgrade.files.rasters import read_dems
+    from washgrade.files.settings import Settings
+    from washgrade.files.site import make_site
+    from washgrade.files.vectors import read_areas, read_points
+    from washgrade.land.channels import delineate
+    from washgrade.land.drainage import condition_and_route
+    from washgrade.land.threshold import constant_drop
+
+    for name, value in (
+        ("channel_area_m2", channel_area_m2),
+        ("max_reach_m", max_reach_m),
+        ("cell_m", cell_m),
+    ):
+        if value is not None:
+            number(name, value, above=0)
+    # Read everything before anything is written, so that a wrong file leaves no half-made site.
+    dem, report = read_dems(
+        dems, z_unit=z_unit, dem_crs=dem_crs, crs=crs, cell_m=cell_m, progress=stage(progress, 0.0, 0.3)
+    )
+    shapes = {
+        "property_areas": read_areas(property_file, crs=dem.crs) if property_file else None,
+        "no_go": read_areas(no_go_file, crs=dem.crs) if no_go_file else None,
+        "access": read_points(access_file, crs=dem.crs) if access_file else None,
+    }
+    folder = Path(site)
+    kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
+    if max_breach_m is None:
+        # 0.0 in the settings means by cell size, which `condition_and_route` knows.
+        max_breach_m = kept.max_breach_m or None
+    drained = condition_and_route(dem, max_breach_m=max_breach_m, progress=stage(progress, 0.3, 0.8))
+    area_m2 = channel_area_m2 or kept.channel_area_m2
+    chosen = f"Channels begin at {area_m2:,.0f} m² of upstream area, as told."
+    if not area_m2:
+        test = constant_drop(
+            drained.conditioned_m, drained.directions, drained.upstream_cells, cell_m=dem.cell_m
+        )
+        area_m2, chosen = test.channel_area_m2, test.sentence
+    channels = delineate(
+        dem,
+        drained.conditioned_m,
+        drained.directions,
+        drained.upstream_cells,
+        channel_area_m2=area_m2,
+        max_reach_m=max_reach_m or kept.max_reach_m,
+    )
+    stage(progress, 0.8, 1.0)("writing the site", 0.2)
+    made = make_site(folder, kept)
+    conditioned = replace(dem, elevation_m=drained.conditioned_m)
+    sentences = (*_drainage_sentences(drained), chosen)
+    nodes, reaches = channels.nodes, channels.reaches
+    length_m = float(reaches.length_m.sum())
+    washes = int((reaches.downstream < 0).sum())
+    counted = (
+        f"{len(reaches)} reaches of up to {reaches.length_m.max():.0f} m on {length_m / 1000:.1f} km of "
+        f"channel; water leaves in {washes} place{'s' if washes != 1 else ''}."
+    )
+    save_ground(
+        made,
+        conditioned,
+        channels,
+        replace(report, sentences=(*report.sentences, *sentences, counted)),
+        more={"max_reach_m": max_reach_m or kept.max_reach_m, "invented": invented},
+        **shapes,
+    )
+    stage(progress, 0.8, 1.0)("done", 1.0)
+    return GroundMade(
+        site=folder,
+        crs=dem.crs,
+        cell_m=dem.cell_m,
+        channel_area_m2=area_m2,
+        nodes=len(nodes),
+        reaches=len(reaches),
+        washes=washes,
+        length_m=length_m,
+        sentences=(*report.sentences, *sentences, counted),
+        doubts=report.doubts,
+    )
+
+
+def _drainage_sentences(drained: Any) -> tuple[str, ...]:
+    """Say what was mended in the DEM."""
+    cuts = len(drained.cuts)
+    if not drained.pits_found:
+        return ("The DEM has no pits: all water finds its way out.",)
+    longest = f", the longest {drained.cuts.length_m.max():.0f} m" if cuts else ""
+    return (
+        f"{drained.pits_found} pits: {cuts} opened by cuts{longest} "
+        f"({drained.cut_volume_m3:,.0f} m³ taken away), {drained.pits_filled} filled "
+        f"({drained.filled_volume_m3:,.0f} m³ put in, up to {drained.deepest_fill_m:.1f} m deep).",
+    )

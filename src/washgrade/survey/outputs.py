@@ -1,0 +1,296 @@
+"""What is written for people and other programs: the page and the files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from washgrade import __version__
+from washgrade.survey.answers import Ranking, estimate, rank
+from washgrade.survey.records import notebook
+from washgrade.survey.steps import Progress, stage
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from washgrade.files.settings import Settings
+    from washgrade.page.view import PageView
+
+__all__ = ["export", "page_view", "write_page"]
+
+
+def page_view(ranking: Ranking, *, title: str | None = None, units: str | None = None) -> PageView:
+    """Lay out what the page shows.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking to show.
+    title : str, optional
+        Heading; the name of the site's folder if left out.
+    units : {"us", "metric"}, optional
+        Units shown first; the site's setting if left out.
+
+    Returns
+    -------
+    PageView
+        The page's whole content.
+    """
+    import numpy as np
+
+    from washgrade.files.groundstore import load_dem, load_shapes
+    from washgrade.files.places import lonlat
+    from washgrade.files.terrain import relief_png
+    from washgrade.land.channels import reach_lines
+    from washgrade.land.dem import hillshade
+    from washgrade.page.view import PageView, SampleMark
+
+    found = ranking.estimate
+    site, chosen, crs = found.site, found.settings, found.facts.crs
+    reaches, grade = found.channels.reaches, found.grade
+    dem = load_dem(site)
+    shade = hillshade(dem, exaggeration=1.5)
+    grey = np.where(np.isnan(shade), 255, 120 + 135 * np.nan_to_num(shade)).astype(np.uint8)
+    relief, bounds = relief_png(dem, grey)
+    easting_m, northing_m, start = reach_lines(found.channels)
+    line_lon, line_lat = lonlat(crs, easting_m, northing_m)
+
+    def rings(layer: str) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
+        corners = [np.asarray(shape.geometry.exterior.coords) for shape in load_shapes(site, layer)]
+        return tuple(lonlat(crs, ring[:, 0], ring[:, 1]) for ring in corners)
+
+    gates = []
+    for shape in load_shapes(site, "access"):
+        lon, lat = lonlat(crs, np.array([shape.geometry.x]), np.array([shape.geometry.y]))
+        gates.append((float(lon[0]), float(lat[0]), shape.name))
+    marks = tuple(
+        SampleMark(
+            sample_id=sample.id,
+            day=sample.time[:10],
+            lon=sample.lon,
+            lat=sample.lat,
+            grade=float("nan") if sample.grade is None else sample.grade,
+            trace=sample.trace,
+            place=sample.place,
+            note=sample.note,
+            depth_top_m=float("nan") if sample.depth_top_m is None else sample.depth_top_m,
+            depth_bottom_m=float("nan") if sample.depth_bottom_m is None else sample.depth_bottom_m,
+        )
+        for sample in found.samples
+    )
+    load, kg = ranking.kg_per_load, ranking.stock_kg
+    return PageView(
+        title=title or site.folder.resolve().name,
+        day=found.day.isoformat(),
+        crs=crs,
+        datum=_datum(crs),
+        made_with=f"washgrade {__version__}",
+        invented=bool(found.facts.more.get("invented")),
+        units=units or chosen.units,
+        reach_id=tuple(str(name) for name in reaches.reach_id),
+        line_lon=line_lon,
+        line_lat=line_lat,
+        line_start=start,
+        rank=ranking.rank,
+        grade_mean=grade.reach_mean,
+        grade_p10=grade.reach_p10,
+        grade_p50=grade.reach_p50,
+        grade_p90=grade.reach_p90,
+        kg_per_load_mean=load.mean,
+        kg_per_load_p10=load.p10,
+        kg_per_load_p50=load.p50,
+        kg_per_load_p90=load.p90,
+        chance_top=ranking.chance_top,
+        chance_above_cutoff=grade.reach_chance_above_cutoff,
+        stock_kg=kg.mean,
+        loads_left=ranking.stock.loads_left,
+        depleted=ranking.stock.depleted,
+        length_m=reaches.length_m,
+        slope=reaches.slope,
+        upstream_area_m2=reaches.upstream_area_m2,
+        width_m=np.full(len(reaches), chosen.bed_width_m),
+        support=tuple(str(word) for word in grade.reach_support),
+        notes=tuple(tuple(ranking.notes(k)) for k in range(len(reaches))),
+        easting_m=ranking.easting_m,
+        northing_m=ranking.northing_m,
+        lon=ranking.lon,
+        lat=ranking.lat,
+        samples=marks,
+        property_rings=rings("property"),
+        no_go_rings=rings("no_go"),
+        access=tuple(gates),
+        relief_png=relief,
+        relief_bounds=bounds,
+        cutoff_grade=chosen.cutoff_grade,
+        top=chosen.top_reaches,
+        settings=_settings_told(chosen),
+        cautions=(),
+    )
+
+
+def _datum(crs: str) -> str:
+    """Name the datum of a projection in words."""
+    from pyproj import CRS
+
+    found = CRS.from_user_input(crs)
+    return f"{found.name} ({found.geodetic_crs.name})" if found.geodetic_crs else found.name
+
+
+def _settings_told(chosen: Settings) -> tuple[tuple[str, str], ...]:
+    """Name the assumptions that the page shows."""
+    return (
+        ("Shovel load", f"{chosen.shovel_litres:g} L"),
+        ("Depth of a bite", f"{100 * chosen.bite_m:g} cm"),
+        ("Cut-off grade", f"{chosen.cutoff_grade:.1%}"),
+        ("Width of the bed", f"{chosen.bed_width_m:g} m"),
+        ("Share of the bed with streaks", f"{chosen.streak_share:.0%}"),
+        ("Air in loose sand", f"{chosen.porosity:.0%}"),
+    )
+
+
+def write_page(
+    site: Path | str,
+    *,
+    out: Path | str | None = None,
+    title: str | None = None,
+    on: str | date | None = None,
+    units: str | None = None,
+    progress: Progress | None = None,
+) -> Path:
+    """Write the map of a site as one HTML file.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder.
+    out : Path or str, optional
+        Where; ``out/page.html`` in the site if left out.
+    title : str, optional
+        Heading; the name of the site's folder if left out.
+    on : str or date, optional
+        The day; today if left out.
+    units : {"us", "metric"}, optional
+        Units shown first; the site's setting if left out.
+    progress : callable, optional
+        Told the step and the share done, 0 to 1.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    SiteError
+        If the site has no ground, or the file cannot be written.
+    InputError
+        If the date or a setting is wrong.
+    """
+    from washgrade.files.site import replacing
+    from washgrade.page.build import render_page
+
+    found = estimate(site, on=on, progress=stage(progress, 0.0, 0.6))
+    stage(progress, 0.6, 1.0)("drawing", 0.0)
+    content = render_page(page_view(rank(found), title=title, units=units))
+    path = Path(out) if out is not None else found.site.out / "page.html"
+    if out is None:
+        found.site.out.mkdir(exist_ok=True)
+    with replacing(path) as draft:
+        draft.write_bytes(content)
+    return path
+
+
+def export(
+    site: Path | str,
+    *,
+    form: str,
+    what: str = "reaches",
+    top: int | None = None,
+    out: Path | str | None = None,
+    on: str | date | None = None,
+    progress: Progress | None = None,
+) -> Path:
+    """Write reaches or samples for other programs.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder.
+    form : {"csv", "geojson", "gpx"}
+        The format.
+    what : {"reaches", "samples"}, default "reaches"
+        What to write.
+    top : int, optional
+        Only the best reaches; all if left out.
+    out : Path or str, optional
+        Where; in the site's ``out`` if left out.
+    on : str or date, optional
+        The day; today if left out.
+    progress : callable, optional
+        Told the step and the share done, 0 to 1.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        If the format, the kind or the date is wrong.
+    SiteError
+        If the site has no ground, or the file cannot be written.
+    """
+    import numpy as np
+
+    from washgrade.checks import choice
+    from washgrade.files.exchange import FORMATS
+    from washgrade.files.places import lonlat
+    from washgrade.files.sample import sample_rows
+    from washgrade.files.site import open_site
+    from washgrade.land.channels import reach_lines
+
+    choice("to", form, tuple(FORMATS))
+    choice("what", what, ("reaches", "samples"))
+    opened = open_site(site)
+    path = Path(out) if out is not None else opened.out / f"{what}.{form}"
+    if out is None:
+        opened.out.mkdir(exist_ok=True)
+    rows: list[dict[str, Any]]
+    shapes: list[NDArray[np.float64]]
+    if what == "samples":
+        samples = notebook(site, on=on)
+        rows = [
+            {"name": sample.place or sample.id[:8]} | row
+            for sample, row in zip(samples, sample_rows(samples), strict=True)
+        ]
+        shapes = [np.array([sample.lon, sample.lat]) for sample in samples]
+    else:
+        ranking = rank(estimate(site, on=on, progress=progress))
+        found = ranking.estimate
+        easting_m, northing_m, start = reach_lines(found.channels)
+        line = np.column_stack(lonlat(found.facts.crs, easting_m, northing_m))
+        index = {str(name): k for k, name in enumerate(found.channels.reaches.reach_id)}
+        rows, shapes = [], []
+        for entry in ranking.as_json(top=top)["reaches"]:
+            k = index[entry["reach"]]
+            rows.append(_flat(entry))
+            shapes.append(line[start[k] : start[k + 1]])
+    FORMATS[form](path, rows, shapes)
+    return path
+
+
+def _flat(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Lay a nested row flat: ``grade_p10`` for ``grade`` > ``p10``; sentences joined."""
+    flat: dict[str, Any] = {"name": entry["reach"]}
+    for name, value in entry.items():
+        if isinstance(value, Mapping):
+            flat |= {f"{name}_{part}": number for part, number in value.items()}
+        elif isinstance(value, list):
+            flat[name] = " ".join(value)
+        elif value is not None:
+            flat[name] = value
+    return flat
