@@ -2,7 +2,9 @@
 
 import math
 from itertools import pairwise
+from pathlib import Path
 
+import matplotlib as mpl
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,8 +12,9 @@ from hypothesis import strategies as st
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
+from washgrade.land.dem import Dem
 from washgrade.land.travel import ELONGATION_BOUND, walking_field, walking_times_s
-from washgrade.land.walkable import Walking, WalkingSurface
+from washgrade.land.walkable import Walking, WalkingSurface, walking_surface
 
 
 def surface_of(height_m, cell_m=5.0, **walking):
@@ -145,6 +148,22 @@ def test_larger_ground_equals_scipy():
     expected = plain_times_s(surface)[sources]
     assert np.isfinite(expected).mean() > 0.3
     np.testing.assert_allclose(walking_times_s(surface, sources, all_cells(surface)), expected, rtol=1e-9)
+
+
+def test_real_ground_equals_scipy():
+    # The public-domain DEM that matplotlib ships, as if its cells of 3 seconds were 80 m squares.
+    with np.load(Path(mpl.get_data_path()) / "sample_data" / "jacksboro_fault_dem.npz") as stored:
+        elevation_m = stored["elevation"][100:140, 200:250].astype(np.float32)
+    dem = Dem(elevation_m=elevation_m, cell_m=80.0, west_m=0.0, north_m=0.0, crs="EPSG:32616")
+    surface = walking_surface(dem, Walking(too_steep_slope=0.35))
+    assert 0.01 < surface.closed.mean() < 0.5
+    sources = np.flatnonzero(~surface.closed)[::300]
+    expected = plain_times_s(surface)[sources]
+    assert np.isfinite(expected).mean() > 0.3
+    np.testing.assert_allclose(walking_times_s(surface, sources, all_cells(surface)), expected, rtol=1e-9)
+    # Up and down differ on a hill.
+    there_s = walking_times_s(surface, sources, sources)
+    assert np.nanmax(np.abs(np.where(np.isfinite(there_s), there_s - there_s.T, np.nan))) > 60
 
 
 @settings(deadline=None, max_examples=40)

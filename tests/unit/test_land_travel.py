@@ -75,8 +75,8 @@ def test_a_move_on_a_tilted_plane_has_the_slope_of_its_line(slope, down, right):
     run_m = 8 * math.hypot(down, right)
     line_s = run_m * pace_s_m(8 * (slope * right + slope / 2 * down) / run_m)
     assert took_s <= line_s * (1 + 1e-12)
-    if abs(down) + abs(right) < 3:
-        # Only the knight's moves could be bettered by a bend on so small a ground.
+    if abs(down) + abs(right) < 3 or abs(slope) < 0.05:
+        # Only the knight's moves, and only on steeper ground, are bettered by a bend.
         assert took_s == pytest.approx(line_s, rel=1e-12)
 
 
@@ -105,7 +105,7 @@ def test_up_a_steep_plane_the_walk_bends_to_and_fro():
 
 
 def test_the_worst_level_line_reaches_the_bound():
-    # Half of the moves straight, half by the knight: 3 across for 2 times 0.5 down.
+    # It halves the angle between a straight move and a knight's.
     line = math.atan(0.5) / 2
     surface = surface_of(np.zeros((60, 250)))
     times_s = walking_field(surface, 0).time_s

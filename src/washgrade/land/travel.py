@@ -12,17 +12,12 @@ from numpy.typing import NDArray
 
 from washgrade.checks import whole
 from washgrade.errors import GroundError
-from washgrade.land.kernel import MOST_CELLS, kernel
+from washgrade.land.kernel import MOST_CELLS
+from washgrade.land.shortest import MOVE_COLS, MOVE_ROWS, shortest
 from washgrade.land.walkable import NOWHERE, WalkingSurface
 
 __all__ = ["ELONGATION_BOUND", "WalkingField", "walking_field", "walking_times_s"]
 
-# The moves, clockwise from the east: k % 4 is 0 for a straight one, 2 for a diagonal one, and k is odd for a
-# knight's move. The opposite of k is (k + 8) % 16.
-MOVES = 16
-MOVE_ROWS = np.array([0, 1, 1, 2, 1, 2, 1, 1, 0, -1, -1, -2, -1, -2, -1, -1], dtype=np.int64)
-MOVE_COLS = np.array([1, 2, 1, 1, 0, -1, -1, -2, -1, -2, -1, -1, 0, 1, 1, 2], dtype=np.int64)
-NO_MOVE = 255
 # A walk on flat ground made of the 16 directions is at most this many times as long as the straight line: the
 # widest gap between neighbouring directions is atan(1/2), the worst line halves it.
 ELONGATION_BOUND = 1.0 / math.cos(0.5 * math.atan(0.5))
@@ -195,8 +190,8 @@ def walking_times_s(
     its four cells, in its middle; under each half of a knight's move the plane through the cell and the two
     passed.
 
-    Straight walks along the 16 directions take exactly the time of their line; on level ground others are
-    overstated by at most 2.75 % (``1 / cos(atan(1/2) / 2)``, `ELONGATION_BOUND`; 8.2 % with 8 neighbours).
+    On level ground a walk along one of the 16 directions takes exactly the time of the straight line, any
+    other at most 2.75 % more (``1 / cos(atan(1/2) / 2)``, `ELONGATION_BOUND`; 8.2 % with 8 neighbours).
 
     Dijkstra's search with a ring of buckets in the place of a heap. A bucket is narrower than the quickest
     move, so a cell that is reached in the current bucket can no longer be improved, in whatever order the
@@ -289,7 +284,7 @@ def _search(
     """Times and moves in the grid with its edge, as far as the targets; everywhere if there are none."""
     walking = surface.walking
     start = int(_edged(np.array([source]), surface)[0]) if source != NOWHERE else 0
-    return _shortest(
+    return shortest(
         heights,
         surface.shape[1] + 2 * EDGE,
         surface.cell_m,
@@ -301,144 +296,3 @@ def _search(
         _edged(targets, surface),
         to_source,
     )
-
-
-@kernel
-def _shortest(
-    heights: NDArray[np.float32],
-    cols: int,
-    cell_m: float,
-    pace_s_m: float,
-    fading: float,
-    fastest_slope: float,
-    too_steep: float,
-    source: int,
-    targets: NDArray[np.int64],
-    to_source: bool,
-) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-    """Dijkstra's search over a flattened grid with a closed edge; NaN heights are closed."""
-    count = len(heights)
-    time_s = np.full(count, np.inf)
-    move = np.full(count, np.uint8(NO_MOVE), np.uint8)
-    if np.isnan(heights[source]):
-        return time_s, move
-    step = MOVE_ROWS * cols + MOVE_COLS
-    run_m = np.empty(MOVES)
-    least_s = np.empty(MOVES)
-    # The two cells that a diagonal or a knight's move passes; a knight's first lies beside its start, the
-    # second beside its end.
-    beside = np.zeros((MOVES, 2), np.int64)
-    for k in range(MOVES):
-        down = MOVE_ROWS[k]
-        right = MOVE_COLS[k]
-        run_m[k] = cell_m * math.sqrt(down * down + right * right)
-        least_s[k] = run_m[k] * pace_s_m
-        if k % 4 == 2:
-            beside[k, 0] = down * cols
-            beside[k, 1] = right
-        elif abs(down) == 2:
-            beside[k, 0] = down // 2 * cols
-            beside[k, 1] = down // 2 * cols + right
-        elif abs(right) == 2:
-            beside[k, 0] = right // 2
-            beside[k, 1] = down * cols + right // 2
-    # A hair narrower than the quickest move, so that rounding puts nothing back into the current bucket.
-    width_s = 0.99 * cell_m * pace_s_m
-    steepest_m2 = (too_steep * cell_m) ** 2
-    slowest_s = math.sqrt(5.0) * cell_m * pace_s_m * math.exp(fading * (too_steep + abs(fastest_slope)))
-    ring = int(slowest_s / width_s) + 3
-    # Each bucket is a list linked both ways, so that a cell whose time falls moves to its new bucket.
-    first = np.full(ring, -1, np.int32)
-    after = np.empty(count, np.int32)
-    before = np.empty(count, np.int32)
-    is_target = np.zeros(count if len(targets) else 1, np.bool_)
-    for target in targets:
-        is_target[target] = True
-    targets_left = len(targets)
-    sign = -1.0 if to_source else 1.0
-    time_s[source] = 0.0
-    first[0] = source
-    after[source] = -1
-    before[source] = -1
-    waiting = 1
-    slot = 0
-    while waiting > 0:
-        cell = first[slot]
-        if cell < 0:
-            slot = slot + 1 if slot + 1 < ring else 0
-            continue
-        follower = after[cell]
-        first[slot] = follower
-        if follower >= 0:
-            before[follower] = -1
-        waiting -= 1
-        if targets_left > 0 and is_target[cell]:
-            targets_left -= 1
-            if targets_left == 0:
-                break
-        here_s = time_s[cell]
-        here_m = np.float64(heights[cell])
-        for k in range(MOVES):
-            near = cell + step[k]
-            # Most moves could not better their cell even at the best slope; this spares their exponentials.
-            if here_s + least_s[k] >= time_s[near]:
-                continue
-            # Comparisons with NaN are false, so ground with a closed cell is never gentle enough.
-            near_m = np.float64(heights[near])
-            if k & 3 == 0:
-                slope = sign * (near_m - here_m) / cell_m
-                if not abs(slope) <= too_steep:
-                    continue
-                effort = math.exp(fading * abs(slope - fastest_slope))
-            else:
-                one_m = np.float64(heights[cell + beside[k, 0]])
-                other_m = np.float64(heights[cell + beside[k, 1]])
-                across_m2 = (other_m - one_m) ** 2
-                if k & 1 == 0:
-                    if not 0.5 * ((near_m - here_m) ** 2 + across_m2) <= steepest_m2:
-                        continue
-                    slope = sign * (near_m - here_m) / run_m[k]
-                    effort = math.exp(fading * abs(slope - fastest_slope))
-                else:
-                    # Two comparisons, not one of their greater: max() may drop a NaN.
-                    if not (
-                        (one_m - here_m) ** 2 + across_m2 <= steepest_m2
-                        and (near_m - other_m) ** 2 + across_m2 <= steepest_m2
-                    ):
-                        continue
-                    way_m = 0.5 * (one_m + other_m)
-                    first_slope = sign * (way_m - here_m) / (0.5 * run_m[k])
-                    second_slope = sign * (near_m - way_m) / (0.5 * run_m[k])
-                    effort = 0.5 * (
-                        math.exp(fading * abs(first_slope - fastest_slope))
-                        + math.exp(fading * abs(second_slope - fastest_slope))
-                    )
-            taken_s = least_s[k] * effort
-            then_s = here_s + taken_s
-            if then_s >= time_s[near]:
-                continue
-            new_slot = int(then_s / width_s) % ring
-            move[near] = k
-            if time_s[near] < np.inf:
-                time_was = int(time_s[near] / width_s) % ring
-                time_s[near] = then_s
-                if time_was == new_slot:
-                    continue
-                follower = after[near]
-                leader = before[near]
-                if leader >= 0:
-                    after[leader] = follower
-                else:
-                    first[time_was] = follower
-                if follower >= 0:
-                    before[follower] = leader
-                waiting -= 1
-            time_s[near] = then_s
-            follower = first[new_slot]
-            after[near] = follower
-            before[near] = -1
-            if follower >= 0:
-                before[follower] = near
-            first[new_slot] = near
-            waiting += 1
-    return time_s, move
