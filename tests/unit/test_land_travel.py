@@ -189,7 +189,16 @@ def test_no_sources_or_targets():
 
 @pytest.mark.parametrize(
     ("cell_m", "wanted_m", "coarse_m"),
-    [(1, 5, 5), (2, 5, 6), (3, 5, 6), (5, 5, 5), (30, 5, 30), (5 / 3, 5, 5)],
+    [
+        (1, 5, 5),
+        (2, 5, 6),
+        (3, 5, 6),
+        (5, 5, 5),
+        (30, 5, 30),
+        (0.9999, 5, 4.9995),
+        (4.99, 5, 4.99),
+        (4.7, 5, 9.4),
+    ],
 )
 def test_fewest_whole_cells(cell_m, wanted_m, coarse_m):
     surface = walking_surface(dem_of(np.zeros((12, 12)), cell_m), Walking(walking_cell_m=wanted_m))

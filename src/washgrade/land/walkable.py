@@ -23,6 +23,8 @@ __all__ = [
 
 # Stands for a walking cell where there is none: a place too far from open ground.
 NOWHERE = -1
+# Our choice: what may lack of the least side of a walking cell, in DEM cells.
+SHORTFALL_CELLS = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,8 +232,9 @@ def walking_surface(
     Returns
     -------
     WalkingSurface
-        Walking cells of the fewest whole DEM cells that reach ``walking_cell_m``, from the north-western
-        corner; a strip in the south or east that is no whole walking cell wide is left out.
+        Walking cells of the fewest whole DEM cells that reach ``walking_cell_m`` (but for a twentieth of a
+        DEM cell), from the north-western corner; a strip in the south or east that is no whole walking cell
+        wide is left out.
 
     Raises
     ------
@@ -257,8 +260,8 @@ def walking_surface(
     (5.0, [[0.4375, 0.6875, nan], [1.9375, 2.1875, 2.4375]])
     """
     walking = walking or Walking()
-    # A hair is allowed for, so that 5 cells of 0.9999999 m still make a walking cell of 5 m.
-    side = max(1, math.ceil(walking.walking_cell_m / dem.cell_m - 1e-6))
+    # Reprojected cells are a little off their round size: one of 4.99 m is no reason to take two.
+    side = max(1, math.ceil(walking.walking_cell_m / dem.cell_m - SHORTFALL_CELLS))
     rows, cols = dem.shape[0] // side, dem.shape[1] // side
     if rows == 0 or cols == 0:
         raise GroundError(
