@@ -82,7 +82,7 @@ def test_from_samples_to_page(site, tmp_path):
     done = run("add", site, path)
     assert done.exit_code == 0, done.output
     assert "12 samples added" in done.output
-    assert "0 samples added, 12 were there already" in run("add", site, path).output
+    assert "0 samples added, 12 there already" in run("add", site, path).output
 
     ranked = json.loads(run("rank", site, "--json").stdout)["reaches"]
     sampled = {reach["reach"] for reach in ranked if reach["support"] == "sampled"}

@@ -108,3 +108,15 @@ def test_no_file_names_a_registry_or_a_path_of_a_machine():
         if path != Path(__file__).resolve() and (any(host in text for host in hosts) or machine.search(text)):
             found.append(name)
     assert found == []
+
+
+def test_the_python_of_the_readme_runs(tmp_path, monkeypatch, capsys):
+    from washgrade import survey
+
+    survey.run_demo(tmp_path / "mysite")
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    assert blocks
+    for block in blocks:
+        exec(block, {})  # noqa: S102 - our own README
+    assert "'rank': 1" in capsys.readouterr().out

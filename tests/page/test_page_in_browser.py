@@ -428,6 +428,15 @@ def test_after_dragging_and_zooming_the_map_still_finds_reaches(show, view):
     assert page.locator("#card h2").inner_text().startswith(f"Reach {view.reach_id[target]} ")
 
 
+def test_the_list_of_samples_shows_layers_in_the_units_chosen(show, view):
+    page = show(view).page
+    page.locator("#samples summary").click()
+    layers = page.locator("#samples-body tbody td:nth-child(3)")
+    assert layers.first.inner_text() == "0 cm to 10 cm"
+    page.locator("label", has_text="US").click()
+    assert layers.first.inner_text() == "0 in to 3.9 in"
+
+
 def test_a_sample_tells_its_story(show, view):
     opened = show(view)
     mark = view.samples[4]

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from washgrade.cli import main
-from washgrade.cli.options import AREA, DEPTH, MASS, echo_json
+from washgrade.cli.options import AREA, DEPTH, LENGTH, MASS, echo_json
 
 
 @pytest.mark.parametrize(
@@ -26,19 +26,27 @@ from washgrade.cli.options import AREA, DEPTH, MASS, echo_json
         (MASS, "2.5 oz", 2.5 * 0.45359237 / 16),
         (MASS, "750 G", 0.75),
         (DEPTH, "2 in", 0.0508),
-        (DEPTH, ".1", 0.1),
+        (DEPTH, ".1m", 0.1),
+        (LENGTH, ".5", 0.5),
     ],
 )
 def test_a_quantity_with_its_unit(kind, text, value):
     assert kind.convert(text, None, None) == pytest.approx(value, rel=1e-12)
 
 
-@pytest.mark.parametrize("text", ["5 stone", "much", "", "1,5 lb", "1 2 lb"])
+@pytest.mark.parametrize("text", ["5 stone", "much", "", "1 2 lb", "500"])
 def test_no_quantity_gets_a_sentence(text):
     with pytest.raises(
         click.BadParameter, match=r"is no mass\. Write a number and one of the units kg, g, lb"
     ):
         MASS.convert(text, None, None)
+
+
+def test_a_decimal_comma_is_told():
+    with pytest.raises(
+        click.BadParameter, match=r"^'1,9 lb' is no mass\. Write a number with a decimal point"
+    ):
+        MASS.convert("1,9 lb", None, None)
 
 
 def test_json_is_plain_even_where_numbers_are_not(capsys):

@@ -23,7 +23,7 @@ from washgrade.files.places import lonlat, to_grid
 from washgrade.files.rasters import GroundReport
 from washgrade.files.records import make_sample
 from washgrade.files.site import make_site
-from washgrade.files.vectors import Shape, read_areas, read_lines, read_points
+from washgrade.files.vectors import Shape, read_areas, read_points
 from washgrade.land.channels import Channels, Nodes, Reaches
 from washgrade.land.dem import Dem
 
@@ -323,10 +323,6 @@ def test_areas_lines_and_points_are_read_onto_the_grid(tmp_path):
     )
     assert points[0].geometry.x == pytest.approx(float(to_grid(CRS, -2.4, 37.1)[0]), abs=1e-6)
     assert len(points) == 2
-    lines = read_lines(
-        write_geojson(tmp_path / "l.geojson", shapely.LineString([(-2.4, 37.1), (-2.41, 37.1)])), crs=CRS
-    )
-    assert lines[0].geometry.length == pytest.approx(888.6, rel=0.005)
 
 
 def test_gpx_waypoints_serve_as_access_points(tmp_path):
@@ -355,9 +351,6 @@ def test_shapes_of_the_wrong_kind_are_said(tmp_path):
         sentence = f"a.geojson, feature 1: The geometry is a LineString. It must be {allowed}."
         with pytest.raises(GroundError, match=f"^{re.escape(sentence)}$"):
             read(path, crs=CRS)
-    sentence = "a.geojson, feature 1: The geometry is a Point. It must be a LineString."
-    with pytest.raises(GroundError, match=f"^{re.escape(sentence)}$"):
-        read_lines(write_geojson(tmp_path / "a.geojson", shapely.Point(-2.4, 37.1)), crs=CRS)
 
 
 def test_files_of_shapes_that_cannot_be_read_are_said(tmp_path):

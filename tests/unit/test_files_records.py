@@ -193,7 +193,7 @@ def test_missing_columns_are_said_once_not_for_each_row(tmp_path):
 def test_an_empty_file_is_said(tmp_path, text):
     assert read(tmp_path, text) == (
         [],
-        ["samples.csv: The file is empty. It must have a header row and at least one record."],
+        ["samples.csv: The file is empty. It must hold at least one record."],
     )
 
 

@@ -91,7 +91,7 @@ def test_a_bed_too_narrow_for_the_cells_falls_back(cell_m):
     shape = measure_shape(dem, channels)
     clear = inside(dem, channels, 45.0)
     assert (shape.width_from[clear] == REGIONAL).all()
-    curve = WIDTH_CURVES["dryland"]
+    curve = WIDTH_CURVES["general"]
     np.testing.assert_array_equal(shape.width_m[clear], curve.width_m(channels.nodes.upstream_area_m2)[clear])
 
 
@@ -112,6 +112,16 @@ def test_a_v_has_no_bed():
     np.testing.assert_allclose(banks.width_m[clear], 13.0, rtol=1e-4)
     np.testing.assert_allclose(banks.full_share[clear], 7.0 / 13.0, rtol=1e-4)
     assert (measure_shape(dem, channels).width_from[clear] == REGIONAL).all()
+
+
+@pytest.mark.parametrize(("bank_slope", "shows"), [(0.05, REGIONAL), (0.2, MEASURED)])
+def test_a_gentle_rise_is_no_bank(bank_slope, shows):
+    """A floor 16 m wide between slopes: a valley floor where they are gentle, a bed where they are not."""
+    east, north = grid(300.0, 1.0)
+    across = TILT * np.abs(north) + np.clip(np.abs(north) - 8, 0, None) * bank_slope
+    dem, channels, _ = network(100 - 0.02 * east + across, 1.0, 5000)
+    shape = measure_shape(dem, channels, rules=ShapeRules(least_full_share=0.5))
+    assert (shape.width_from[inside(dem, channels, 45.0)] == shows).all()
 
 
 def test_widths_given_known_and_unknown():
@@ -212,6 +222,20 @@ def test_expansion():
     assert abs(at_m[peak]) <= 3
     assert shape.expansion[peak] == pytest.approx(math.log(wide[1] / wide[0]), rel=0.06)
     np.testing.assert_allclose(shape.expansion[here & (np.abs(at_m) > 75)], 0.0, atol=0.02)
+
+
+def test_a_curve_against_a_measured_width_is_no_widening():
+    """Banks show along the upper half only; below, the width by area would look like a sudden narrowing."""
+    east, north = grid(400.0, 1.0)
+    bank = np.where(east < 0, np.clip(np.abs(north) - 5, 0, 1.5), 0.0)
+    dem, channels, _ = network(100 - 0.02 * east + 0.1 * np.abs(north) + bank, 1.0, 4000)
+    shape = measure_shape(dem, channels, rules=ShapeRules(bank_height_m=1.0))
+    at_m = channels.nodes.easting_m - 200
+    assert (shape.width_from[(at_m > -100) & (at_m < -30)] == MEASURED).all()
+    assert (shape.width_from[(at_m > 30) & (at_m < 100)] == REGIONAL).all()
+    here = np.abs(at_m) < 100
+    assert shape.width_m[here].max() > 10 * shape.width_m[here].min()
+    assert (np.abs(shape.expansion[here]) < 0.3).all()
 
 
 def y_ground():

@@ -11,7 +11,7 @@ from scipy import integrate, special, stats
 
 from washgrade.errors import InputError
 from washgrade.sand import hyper, mixture
-from washgrade.sand.censor import erfcx, log_share_below, mills
+from washgrade.sand.tails import below_limits, erfcx, log_share_below, mills
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
 from washgrade.sand.hyper import Averaged, Priors, Readings, average, readings
 from washgrade.sand.sample import Observations
@@ -47,7 +47,7 @@ def seen(
 
 
 def evidence_at(read: Readings, point: list[float], priors: Priors) -> float:
-    found, _ = hyper._evidences(read, np.array([point]), priors.coefficients(2), priors)
+    found, _, _ = hyper._evidences(read, np.array([point]), priors.coefficients(2), priors)
     return float(found[0])
 
 
@@ -125,7 +125,7 @@ def test_one_trace_moves_the_place_as_quadrature_says() -> None:
     priors = Priors()
     observed = seen([1], [0.0], censored=[True], limit=-4.0)
     read = readings(FORK, observed, REGRESSORS)
-    _, (columns, error, _, _) = hyper._evidences(read, np.array([POINT]), priors.coefficients(2), priors)
+    _, _, (columns, error, _, _) = hyper._evidences(read, np.array([POINT]), priors.coefficients(2), priors)
     mean, cover = dense(observed, POINT, priors)
     noise = observed.error_variance[0] + priors.scoop_share * math.exp(2 * POINT[4])
     wide = cover[0, 0] - noise
@@ -198,7 +198,7 @@ def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
     read = readings(FORK, observed, REGRESSORS)
     found = average(read, priors)
     points = priors.points(np.random.default_rng(0).random((200_000, 5)))
-    evidence, _ = hyper._evidences(read, points, priors.coefficients(2), priors)
+    evidence, _, _ = hyper._evidences(read, points, priors.coefficients(2), priors)
     weight = np.exp(evidence - evidence.max())
     assert found.log_likelihood == pytest.approx(evidence.max() + math.log(weight.mean()), abs=0.03)
     total = np.exp(points[:, 0])
@@ -292,6 +292,7 @@ def test_process_of_a_representative() -> None:
         covariance=np.zeros((1, 2, 2)),
         effective_samples=1.0,
         log_likelihood=0.0,
+        unsettled_share=0.0,
     ).process(0)
     assert found.up_variance + found.down_variance == pytest.approx(0.81)
     assert found.up_range_m == pytest.approx(250.0)

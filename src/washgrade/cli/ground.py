@@ -41,7 +41,7 @@ FILE = click.Path(path_type=Path)
 @unit_choice
 @as_json
 def ground(site: Path, as_json: bool, **options: object) -> None:
-    r"""Read the land: build or rebuild the ground of SITE from a DEM.
+    """Read the land: build or rebuild the ground of SITE from a DEM.
 
     Rebuilding never touches the records in the notebook.
 
@@ -49,7 +49,7 @@ def ground(site: Path, as_json: bool, **options: object) -> None:
     Examples:
       washgrade ground mysite --dem valley.tif
       washgrade ground mysite --dem north.tif --dem south.tif --z-unit ft --property land.geojson
-    """
+    """  # noqa: D301 - click reads the backspace
     from washgrade import survey
 
     with progress_bar("Reading the land") as progress:

@@ -17,6 +17,7 @@ from washgrade.cli.options import (
     site_folder,
     unit_choice,
 )
+from washgrade.errors import RecordError
 
 __all__ = ["add", "notebook", "sample", "strike"]
 
@@ -31,13 +32,24 @@ def add(site: Path, files: tuple[Path, ...], kind: str, keep_good: bool, as_json
     """Take in records from files into the notebook of SITE.
 
     Every fault of a file is told at once, row by row, and nothing is taken in until it is right. Taking in
-    the same file twice adds nothing.
+    the same file twice adds nothing. FILE may also be the folder of another site: the two notebooks are
+    merged, and a record that either of them struck is struck.
     """
     from washgrade import survey
 
     results = []
+    refused = False
     for path in files:
-        done = survey.add(site, path, kind=kind, keep_good=keep_good)
+        try:
+            done = survey.add(site, path, kind=kind, keep_good=keep_good)
+        except RecordError as error:
+            # The other files are read all the same; each is taken in whole or not at all.
+            refused = True
+            faults = str(error).splitlines()
+            results.append({"file": str(path), "added": 0, "already": 0, "struck": 0, "faults": faults})
+            for fault in faults:
+                click.echo(fault, err=True)
+            continue
         results.append(
             {
                 "file": str(path),
@@ -47,14 +59,20 @@ def add(site: Path, files: tuple[Path, ...], kind: str, keep_good: bool, as_json
                 "faults": list(done.faults),
             }
         )
-        if as_json:
-            continue
         for fault in done.faults:
             click.echo(f"Left out: {fault}", err=True)
-        known = f", {len(done.already)} were there already" if done.already else ""
-        click.echo(f"{path.name}: {len(done.added)} {kind} added{known}.")
+        if not as_json:
+            one_or_more = kind.removesuffix("s") if len(done.added) == 1 else kind
+            known = f", {len(done.already)} there already" if done.already else ""
+            click.echo(f"{path.name}: {len(done.added)} {one_or_more} added{known}.")
     if as_json:
         echo_json(results)
+    if refused:
+        if not as_json:
+            click.echo(
+                "Nothing was taken in from a file with faults; --keep-good takes in its good rows.", err=True
+            )
+        raise SystemExit(2)
 
 
 @click.command(short_help="Enter one sample.")
@@ -80,13 +98,13 @@ def add(site: Path, files: tuple[Path, ...], kind: str, keep_good: bool, as_json
 @click.option("--id", "id", help="Name of the record. [made from its content]")
 @as_json
 def sample(site: Path, as_json: bool, **cells: object) -> None:
-    r"""Enter one sample into the notebook of SITE.
+    """Enter one sample into the notebook of SITE.
 
     \b
     Examples:
-      washgrade sample mysite --lon -110.51234 --lat 33.20111 --dry-mass "1.9 lb" --magnetic-mass "2.5 oz"
-      washgrade sample mysite --easting 545500 --northing 3673900 --trace --note "a few specks"
-    """
+      washgrade sample mysite --lon -3.00805 --lat 36.32577 --dry-mass "1.9 lb" --magnetic-mass "2.5 oz"
+      washgrade sample mysite --easting 499300 --northing 4020100 --trace --note "a few specks"
+    """  # noqa: D301 - click reads the backspace
     from washgrade import survey
 
     done = survey.enter_sample(site, cells)

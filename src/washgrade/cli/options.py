@@ -12,6 +12,8 @@ from typing import Any
 
 import click
 
+from washgrade.units import ACRE_M2, FOOT_M, INCH_M, MILE_M, OUNCE_KG, POUND_KG
+
 __all__ = [
     "AREA",
     "DEPTH",
@@ -27,23 +29,18 @@ __all__ = [
     "unit_choice",
 ]
 
-# How many of our unit one customary or metric unit is. International foot 0.3048 m and avoirdupois pound
-# 0.45359237 kg: exact by the international yard and pound agreement of 1959.
-_LENGTH_M = {"m": 1.0, "km": 1000.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254, "mi": 1609.344}
-_AREA_M2 = {
-    "m2": 1.0,
-    "ha": 1e4,
-    "km2": 1e6,
-    "ft2": 0.3048**2,
-    "acre": 43560 * 0.3048**2,
-    "acres": 43560 * 0.3048**2,
-    "mi2": 1609.344**2,
-}
-_MASS_KG = {"kg": 1.0, "g": 0.001, "lb": 0.45359237, "oz": 0.45359237 / 16}
+# Each family's first unit is the one meant where none is written.
+_LENGTH_M = {"m": 1.0, "km": 1000.0, "ft": FOOT_M, "feet": FOOT_M, "mi": MILE_M}
+_DEPTH_M = {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": INCH_M, "inches": INCH_M, "ft": FOOT_M}
+_AREA_M2 = {"m2": 1.0, "ha": 1e4, "km2": 1e6, "ft2": FOOT_M**2, "mi2": MILE_M**2}
+_AREA_M2 |= dict.fromkeys(("acre", "acres"), ACRE_M2)
+_MASS_KG = {"kg": 1.0, "g": 0.001}
+_MASS_KG |= dict.fromkeys(("lb", "lbs", "pounds"), POUND_KG)
+_MASS_KG |= dict.fromkeys(("oz", "ounces"), OUNCE_KG)
 
 
 class Quantity(click.ParamType[float]):
-    """A number with its unit, such as ``1.2 lb`` or ``5 acres``; without a unit it is in our own.
+    """A number with its unit, such as ``1.2 lb`` or ``5 acres``.
 
     Parameters
     ----------
@@ -51,11 +48,14 @@ class Quantity(click.ParamType[float]):
         What is measured, shown in the help.
     per_unit : dict of str to float
         How many SI units each allowed unit is; the first entry is the one meant where none is written.
+    bare : bool
+        Whether the unit may be left out: not where people think in several, such as grams and pounds.
     """
 
-    def __init__(self, name: str, per_unit: dict[str, float]) -> None:
+    def __init__(self, name: str, per_unit: dict[str, float], *, bare: bool = True) -> None:
         self.name = name
         self.per_unit = per_unit
+        self.bare = bare
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Read the text.
@@ -76,12 +76,12 @@ class Quantity(click.ParamType[float]):
             return float(value)
         found = re.fullmatch(r"\s*([-+]?\d*\.?\d+(?:[eE][-+]?\d+)?)\s*([A-Za-z]*2?)\s*", str(value))
         unit = found.group(2).lower() if found else ""
-        if not found or (unit and unit not in self.per_unit):
+        if not found or (unit not in self.per_unit if unit else not self.bare):
             words = ", ".join(self.per_unit)
-            default = next(iter(self.per_unit))
+            without = f" (without a unit it means {next(iter(self.per_unit))})" if self.bare else ""
+            comma = " with a decimal point" if "," in str(value) else ""
             self.fail(
-                f"{value!r} is no {self.name}. Write a number and one of the units {words} "
-                f"(without a unit it means {default}).",
+                f"{value!r} is no {self.name}. Write a number{comma} and one of the units {words}{without}.",
                 param,
                 ctx,
             )
@@ -89,9 +89,9 @@ class Quantity(click.ParamType[float]):
 
 
 LENGTH = Quantity("length", _LENGTH_M)
-DEPTH = Quantity("depth", _LENGTH_M)
+DEPTH = Quantity("depth", _DEPTH_M, bare=False)
 AREA = Quantity("area", _AREA_M2)
-MASS = Quantity("mass", _MASS_KG)
+MASS = Quantity("mass", _MASS_KG, bare=False)
 
 site_folder = click.argument("site", type=click.Path(path_type=Path))
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON (SI units) for other programs.")

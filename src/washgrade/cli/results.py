@@ -84,7 +84,7 @@ def rank(site: Path, top: int | None, on: str | None, units: str | None, as_json
         return
     units = units or found.settings.units
     rows = []
-    for row in ranking.as_json(top=top or TOP_SHOWN)["reaches"]:
+    for row in ranking.as_json(top=TOP_SHOWN if top is None else top)["reaches"]:
         load = row["kg_per_load"]
         rows.append(
             (
@@ -111,7 +111,7 @@ def rank(site: Path, top: int | None, on: str | None, units: str | None, as_json
         "latitude, longitude",
     )
     echo_table(f"Where to dig on {found.day}: {len(rows)} of {len(ranking)} reaches", heads, rows, left=3)
-    for sentence in found.sentences:
+    for sentence in (*found.sentences, *ranking.sentences):
         click.echo(sentence)
 
 
@@ -150,15 +150,16 @@ def export(site: Path, form: str, what: str, top: int | None, out: Path | None, 
 
 @click.command(short_help="Is the site whole, and which records look wrong?")
 @site_folder
+@on_day
 @as_json
-def check(site: Path, as_json: bool) -> None:
+def check(site: Path, on: str | None, as_json: bool) -> None:
     """Look over SITE: is it whole, and which records look wrong?
 
     Exit code 1 where something needs a person's eye.
     """
     from washgrade import survey
 
-    findings = survey.check(site)
+    findings = survey.check(site, on=on)
     if as_json:
         echo_json(findings.as_json())
     else:
@@ -184,7 +185,7 @@ def demo(folder: Path, units: str | None) -> None:
         "An invented valley. The first run on a machine compiles the number work: half a minute or so."
     )
     with progress_bar("Demo") as progress:
-        done = survey.run_demo(folder, progress=progress)
+        done = survey.run_demo(folder, units=units, progress=progress)
     for sentence in done.sentences:
         click.echo(sentence)
     ctx = click.get_current_context()

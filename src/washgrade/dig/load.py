@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.sand.sample import grain_density_kg_m3
 
-__all__ = ["Shovel", "bulk_density_kg_m3", "load_magnetics_kg"]
+__all__ = ["Shovel", "bulk_density_kg_m3", "expected_load_kg", "load_magnetics_kg"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,3 +107,48 @@ def load_magnetics_kg(grade: NDArray[np.floating], shovel: Shovel) -> NDArray[np
     """
     grade = np.asarray(grade, dtype=np.float64)
     return grade * bulk_density_kg_m3(grade, shovel) * (shovel.shovel_litres * 1e-3)
+
+
+def expected_load_kg(
+    grade_draws: NDArray[np.floating], grade_mean: NDArray[np.float64], shovel: Shovel
+) -> NDArray[np.float64]:
+    r"""Expected magnetics per load of each reach, from draws of its grade and the exact mean of it.
+
+    Parameters
+    ----------
+    grade_draws : ndarray of float, shape (draws, reaches)
+        Draws of the mean grade of each reach, 0 to 1.
+    grade_mean : ndarray of float64, shape (reaches,)
+        Its exact expectation, 0 to 1.
+    shovel : Shovel
+        Volume of a load, densities and porosity.
+
+    Returns
+    -------
+    ndarray of float64, shape (reaches,)
+        Kilograms per load. A load is taken to have the mean grade of its reach.
+
+    Notes
+    -----
+    The mean over the draws, with the grade as control variate: :math:`\bar k + b\,(\mu - \bar g)` with the
+    regression slope b of the load on the grade. The load is nearly straight in the grade, so hardly any of
+    the noise of the draws is left, and the order of the reaches does not hang on them.
+
+    References
+    ----------
+    Glasserman (2004), Monte Carlo Methods in Financial Engineering, section 4.1 (from memory).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> draws = np.array([[0.1], [0.2]])
+    >>> expected_load_kg(draws, np.array([0.15]), Shovel()).round(3)
+    array([1.039])
+    """
+    grade = np.asarray(grade_draws, dtype=np.float64)
+    load_kg = load_magnetics_kg(grade, shovel)
+    off = grade - grade.mean(axis=0)
+    spread = (off**2).sum(axis=0)
+    slope_kg = np.where(spread > 0, (off * load_kg).sum(axis=0) / np.where(spread > 0, spread, 1.0), 0.0)
+    expected: NDArray[np.float64] = load_kg.mean(axis=0) + slope_kg * (grade_mean - grade.mean(axis=0))
+    return expected

@@ -144,6 +144,8 @@ def _to_gpx(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoS
     for row, shape in zip(rows, shapes, strict=True):
         places = np.asarray(shape, dtype=np.float64)
         fields = {name: value for name, value in row.items() if name not in {"easting_m", "northing_m"}}
+        # A device shows the name: that of the place or the reach, else the beginning of the id.
+        fields.setdefault("name", row.get("place") or row.get("reach") or str(row.get("id", ""))[:8])
         if places.ndim == 1:
             waypoints.append((fields, places))
             continue

@@ -213,7 +213,11 @@ def save_ground(
                 [(key, json.dumps(value, ensure_ascii=False)) for key, value in facts.items()],
             )
     except BaseException:
-        waiting.unlink(missing_ok=True)
+        # An interrupt may come after the commit: then this terrain belongs to the ground that is there now.
+        with reading(site.geopackage) as connection:
+            now = _facts(connection)
+        if now is None or now.stamp != stamp:
+            waiting.unlink(missing_ok=True)
         raise
     _settle(site, stamp)
 

@@ -143,7 +143,7 @@ def read_dems(
         raise GroundError(
             f"The DEM would have {rows} rows and {cols} columns of {cell:g} m. At most {_MOST_CELLS:,} cells "
             f"fit; give "
-            "coarser ones with --cell-m, or fewer files."
+            "coarser ones with --cell, or fewer files."
         )
     z_m, worst_m = _mosaic(
         sheets, target, cell, (west, north), (rows, cols), plain=plain is not None, tell=tell
@@ -237,7 +237,7 @@ def _choose_crs(sheets: Sequence[Sheet]) -> str:
 def _cell_m(sheets: Sequence[Sheet], target: str) -> float:
     finest = min(_sheet_cell_m(sheet, target) for sheet in sheets)
     if not math.isfinite(finest) or finest <= 0.0:
-        raise GroundError(f"{sheets[0].name}: The cell size cannot be worked out. Give it with --cell-m.")
+        raise GroundError(f"{sheets[0].name}: The cell size cannot be worked out. Give it with --cell.")
     return finest
 
 

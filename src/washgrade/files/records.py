@@ -176,9 +176,11 @@ def _sample(
     # Judge one row: the sample if all is well, and every fault.
     values, faults = judged_values(cells, _KNOWN)
     grade_unknown = "trace" in values and not values["trace"]
-    has = {name for name in values if not (name == "trace" and grade_unknown)}
-    if not faults:
-        faults += _incomplete(has, "There is no {}.")
+    # What is there but faulty counts as there: it has been told already.
+    there = {
+        _KNOWN[name][0].name for name, cell in cells.items() if name in _KNOWN and cell not in ("", None)
+    }
+    faults += _incomplete(there - ({"trace"} if grade_unknown else set()), "There is no {}.")
     faults += _masses(values)
     faults += _layer(values)
     faults += _time(values, today)
@@ -325,5 +327,10 @@ def _place(values: dict[str, Any], crs: str, contains: Contains | None) -> list[
             f"The place at lon {lon:g}, lat {lat:g} lies outside the ground, but with the two swapped it "
             f"lies inside. "
             "Check which column holds the longitude."
+        ]
+    if contains(*(float(part) for part in to_grid(crs, -lon, lat))):
+        return [
+            f"The place at lon {lon:g}, lat {lat:g} lies outside the ground, but with the sign of the "
+            "longitude turned it lies inside. West of Greenwich the longitude is negative."
         ]
     return [f"The place at lon {lon:g}, lat {lat:g} lies outside the ground. It must lie on the DEM."]

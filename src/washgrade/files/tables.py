@@ -92,7 +92,7 @@ def read_table(path: Path) -> Table:
         raise RecordError(f"{path.name}: The file cannot be read ({error.strerror}).") from None
     ending = path.suffix.lower()
     if not data.strip(b"\xef\xbb\xbf \t\r\n"):
-        return _nothing(path.name, "The file is empty. It must have a header row and at least one record.")
+        return _nothing(path.name, "The file is empty. It must hold at least one record.")
     if ending in {".geojson", ".json"}:
         return _geojson(path, data)
     if ending == ".gpx":

@@ -88,6 +88,8 @@ def write_terrain(path: Path, dem: Dem) -> str:
                 plain.update_tags(**{_STAMP: stamp})
             # Average in the overviews, so that a coarse view shows the ground and not a stray cell.
             options = {"compress": "DEFLATE", "predictor": "YES", "overview_resampling": "AVERAGE"}
+            # Missing rights show here as the system's own error, which `replacing` puts into words.
+            draft.touch()
             copy(memory.name, draft, driver="COG", **options)
         except RasterioError as error:
             raise SiteError(

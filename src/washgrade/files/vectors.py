@@ -1,4 +1,4 @@
-"""Reading drawn shapes: the property line, no-go areas, access points, channel lines."""
+"""Reading drawn shapes: the property line, no-go areas, access points."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from washgrade.errors import GroundError
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Shape", "read_areas", "read_lines", "read_points"]
+__all__ = ["Shape", "read_areas", "read_points"]
 
 _NAME_FIELDS = ("name", "label", "title", "id")
 
@@ -109,38 +109,6 @@ def read_points(path: Path | str, *, crs: str, file_crs: str | None = None) -> t
     for number, name, geometry in _features(Path(path), crs, file_crs):
         if geometry.geom_type not in {"Point", "MultiPoint"}:
             raise GroundError(_wrong(path, number, geometry, "a Point"))
-        shapes += [Shape(name=name, geometry=part) for part in shapely.get_parts(geometry)]
-    return tuple(shapes)
-
-
-def read_lines(path: Path | str, *, crs: str, file_crs: str | None = None) -> tuple[Shape, ...]:
-    """Read lines, such as a channel walked with a GPS.
-
-    Parameters
-    ----------
-    path : Path or str
-        Any vector file that GDAL reads.
-    crs : str
-        The site's grid.
-    file_crs : str, optional
-        CRS of a file that names none.
-
-    Returns
-    -------
-    tuple of Shape
-        Lines.
-
-    Raises
-    ------
-    GroundError
-        If the file cannot be read, names no CRS, or holds anything but lines.
-    """
-    import shapely
-
-    shapes = []
-    for number, name, geometry in _features(Path(path), crs, file_crs):
-        if geometry.geom_type not in {"LineString", "MultiLineString"}:
-            raise GroundError(_wrong(path, number, geometry, "a LineString"))
         shapes += [Shape(name=name, geometry=part) for part in shapely.get_parts(geometry)]
     return tuple(shapes)
 

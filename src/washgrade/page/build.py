@@ -173,4 +173,4 @@ def _basis(view: PageView) -> str:
     days = sorted(mark.day for mark in view.samples)
     span = f"on {days[0]}" if days[0] == days[-1] else f"between {days[0]} and {days[-1]}"
     taken = "sample" if count == 1 else "samples"
-    return escape(f"Based on {count} {taken} taken {span}, spread along {len(view.reach_id)} reaches.")
+    return escape(f"Based on {count} {taken} taken {span}; {len(view.reach_id)} reaches.")

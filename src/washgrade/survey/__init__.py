@@ -6,10 +6,11 @@ between calls.
 
 from __future__ import annotations
 
-from washgrade.survey.answers import Estimate, Ranking, estimate, grade_as_json, rank
+from washgrade.survey.answers import Estimate, estimate, grade_as_json
 from washgrade.survey.health import Check, check
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, write_page
+from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import Entered, add, enter_sample, notebook, samples_as_json, strike
 from washgrade.survey.showcase import Demo, run_demo
 from washgrade.survey.steps import settings

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from washgrade.errors import GroundError, SiteError
 from washgrade.survey.answers import estimate
 from washgrade.survey.records import notebook
 from washgrade.survey.steps import open_ground
 
-if TYPE_CHECKING:
-    pass
-
 __all__ = ["Check", "check"]
+
+# Our choices, because a bucket of wet sand weighs less, and no streak in a wash is so clean.
+HEAVY_KG = 50.0
+NEARLY_PURE = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,13 +45,15 @@ class Check:
         return {"fine": list(self.fine), "doubts": list(self.doubts)}
 
 
-def check(site: Path | str) -> Check:
+def check(site: Path | str, *, on: str | date | None = None) -> Check:
     """Look over a site: whether it is whole, and which records look wrong.
 
     Parameters
     ----------
     site : Path or str
         The site folder.
+    on : str or date, optional
+        The day; later records are left out. Today if left out.
 
     Returns
     -------
@@ -60,6 +64,8 @@ def check(site: Path | str) -> Check:
     ------
     SiteError
         If the folder is no site.
+    InputError
+        If the date or a setting is wrong.
     """
     from washgrade.files.geopackage import intact
     from washgrade.files.groundstore import load_dem
@@ -80,9 +86,9 @@ def check(site: Path | str) -> Check:
     except (SiteError, GroundError) as error:
         return Check(fine=tuple(fine), doubts=(*doubts, str(error)))
     doubts += facts.doubts
-    found = estimate(site)
+    found = estimate(site, on=on)
     seen = found.grade.observations
-    struck = len(notebook(site, struck=True)) - len(notebook(site))
+    struck = len(notebook(site, on=on, struck=True)) - len(found.samples)
     fine.append(
         f"{len(found.samples)} samples stand, {struck} struck; {len(seen)} readings count, "
         f"on {len(found.channels.reaches)} reaches."
@@ -92,6 +98,17 @@ def check(site: Path | str) -> Check:
         f"{found.settings.snap_max_m:g} m that count. Is its place right?"
         for name, offset_m in seen.unplaced
     ]
+    for sample in found.samples:
+        if sample.dry_mass_kg is not None and sample.dry_mass_kg > HEAVY_KG:
+            doubts.append(
+                f"Sample {sample.id}: a dry mass of {sample.dry_mass_kg:g} kg is more than one person "
+                "carries. Is it in the right unit?"
+            )
+        if sample.grade is not None and sample.grade > NEARLY_PURE:
+            doubts.append(
+                f"Sample {sample.id}: a grade of {sample.grade:.0%} is nearly pure magnetics. Is the "
+                "dry mass that of the whole sample?"
+            )
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
     readings = doubtful_readings(
         found.channels, Samples(**as_arrays(found.samples)), settings=found.settings.sampling

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from washgrade.errors import GroundError, GroundWarning
 from washgrade.survey.steps import Progress, settings, stage
 
 if TYPE_CHECKING:
-    pass
+    from washgrade.files.site import Site
+    from washgrade.files.vectors import Shape
+    from washgrade.land.dem import Dem
 
 __all__ = ["GroundMade", "build_ground"]
+
+# Our choice, because fewer cells show no valley.
+LEAST_SIDE = 10
+# Share of known cells below which the ground is doubted. Our choice, because one tile of two covers half.
+MOSTLY_VOID = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,11 +160,15 @@ def build_ground(
     dem, report = read_dems(
         dems, z_unit=z_unit, dem_crs=dem_crs, crs=crs, cell_m=cell_m, progress=stage(progress, 0.0, 0.3)
     )
+    _refuse_hopeless(dem)
     shapes = {
         "property_areas": read_areas(property_file, crs=dem.crs) if property_file else None,
         "no_go": read_areas(no_go_file, crs=dem.crs) if no_go_file else None,
         "access": read_points(access_file, crs=dem.crs) if access_file else None,
     }
+    _shapes_on_ground(
+        shapes, {"property_areas": property_file, "no_go": no_go_file, "access": access_file}, dem
+    )
     folder = Path(site)
     kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
     if max_breach_m is None:
@@ -168,7 +181,8 @@ def build_ground(
         test = constant_drop(
             drained.conditioned_m, drained.directions, drained.upstream_cells, cell_m=dem.cell_m
         )
-        area_m2, chosen = test.channel_area_m2, test.sentence
+        area_m2 = test.channel_area_m2
+        chosen = test.sentence if test.passed else f"Channels begin at {area_m2:,.0f} m², which is a guess."
     channels = delineate(
         dem,
         drained.conditioned_m,
@@ -197,6 +211,9 @@ def build_ground(
         **shapes,
     )
     stage(progress, 0.8, 1.0)("done", 1.0)
+    off_ground = _samples_off_ground(made)
+    for sentence in off_ground:
+        warnings.warn(sentence, GroundWarning, stacklevel=2)
     return GroundMade(
         site=folder,
         crs=dem.crs,
@@ -207,7 +224,7 @@ def build_ground(
         washes=washes,
         length_m=length_m,
         sentences=(*report.sentences, *sentences, counted),
-        doubts=report.doubts,
+        doubts=(*report.doubts, *off_ground),
     )
 
 
@@ -218,7 +235,66 @@ def _drainage_sentences(drained: Any) -> tuple[str, ...]:
         return ("The DEM has no pits: all water finds its way out.",)
     longest = f", the longest {drained.cuts.length_m.max():.0f} m" if cuts else ""
     return (
-        f"{drained.pits_found} pits: {cuts} opened by cuts{longest} "
-        f"({drained.cut_volume_m3:,.0f} m³ taken away), {drained.pits_filled} filled "
+        f"{drained.pits_found} pits in the DEM. {cuts} of them opened by cuts{longest} "
+        f"({drained.cut_volume_m3:,.0f} m³ taken away), the others raised or filled "
         f"({drained.filled_volume_m3:,.0f} m³ put in, up to {drained.deepest_fill_m:.1f} m deep).",
+    )
+
+
+def _refuse_hopeless(dem: Dem) -> None:
+    """Refuse heights that can tell nothing, and doubt those that tell little."""
+    import numpy as np
+
+    rows, cols = dem.shape
+    known = np.isfinite(dem.elevation_m)
+    if min(rows, cols) < LEAST_SIDE or known.sum() < LEAST_SIDE**2:
+        raise GroundError(
+            f"The ground has {rows} rows and {cols} columns of {dem.cell_m:g} m, "
+            f"{int(known.sum())} cells of it known. It must have at least {LEAST_SIDE} by "
+            f"{LEAST_SIDE} cells that are not void."
+        )
+    low, high = float(np.nanmin(dem.elevation_m)), float(np.nanmax(dem.elevation_m))
+    if high - low <= 0.0:
+        raise GroundError(f"The ground is flat: all its heights are {low:g} m. Is it a DEM?")
+    if known.mean() < MOSTLY_VOID:
+        warnings.warn(
+            f"{1 - known.mean():.0%} of the ground is void. If the files should touch, check that none is "
+            "missing.",
+            GroundWarning,
+            stacklevel=2,
+        )
+
+
+def _shapes_on_ground(
+    shapes: Mapping[str, tuple[Shape, ...] | None], files: Mapping[str, Path | str | None], dem: Dem
+) -> None:
+    """Refuse a property line that misses the ground, and doubt other shapes that do."""
+    import shapely
+
+    rows, cols = dem.shape
+    box = shapely.box(
+        dem.west_m, dem.north_m - rows * dem.cell_m, dem.west_m + cols * dem.cell_m, dem.north_m
+    )
+    for layer, found in shapes.items():
+        if not found or any(shapely.intersects(shape.geometry, box) for shape in found):
+            continue
+        sentence = f"{Path(str(files[layer])).name}: nothing in it lies on the ground. Is it the right file?"
+        if layer == "property_areas":
+            raise GroundError(sentence)
+        warnings.warn(sentence, GroundWarning, stacklevel=2)
+
+
+def _samples_off_ground(site: Site) -> tuple[str, ...]:
+    """Say so when the notebook holds records that do not lie on this ground."""
+    from washgrade.files.groundstore import load_facts
+    from washgrade.files.notebook import read_samples
+
+    facts = load_facts(site)
+    samples = read_samples(site)
+    off = sum(not facts.contains(sample.easting_m, sample.northing_m) for sample in samples)
+    if not off:
+        return ()
+    return (
+        f"{off} of the {len(samples)} samples in the notebook do not lie on this ground. "
+        "Is it the right DEM?",
     )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from washgrade import __version__
-from washgrade.survey.answers import Ranking, estimate, rank
+from washgrade.errors import InputError
+from washgrade.survey.answers import estimate
+from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook
 from washgrade.survey.steps import Progress, stage
 
@@ -59,7 +61,10 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
     line_lon, line_lat = lonlat(crs, easting_m, northing_m)
 
     def rings(layer: str) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
-        corners = [np.asarray(shape.geometry.exterior.coords) for shape in load_shapes(site, layer)]
+        shapes = [shape.geometry for shape in load_shapes(site, layer)]
+        # A hole is a line too: land inside that belongs to somebody else.
+        edges = [edge for shape in shapes for edge in (shape.exterior, *shape.interiors)]
+        corners = [np.asarray(edge.coords) for edge in edges]
         return tuple(lonlat(crs, ring[:, 0], ring[:, 1]) for ring in corners)
 
     gates = []
@@ -140,14 +145,19 @@ def _datum(crs: str) -> str:
 
 
 def _settings_told(chosen: Settings) -> tuple[tuple[str, str], ...]:
-    """Name the assumptions that the page shows."""
+    """Name the assumptions that the page shows, in both systems."""
+    from washgrade.units import show_depth, show_grade, show_length, show_volume
+
+    def both(show: Callable[[float, str], str], value: float) -> str:
+        return f"{show(value, 'metric')} ({show(value, 'us')})"
+
     return (
-        ("Shovel load", f"{chosen.shovel_litres:g} L"),
-        ("Depth of a bite", f"{100 * chosen.bite_m:g} cm"),
-        ("Cut-off grade", f"{chosen.cutoff_grade:.1%}"),
-        ("Width of the bed", f"{chosen.bed_width_m:g} m"),
-        ("Share of the bed with streaks", f"{chosen.streak_share:.0%}"),
-        ("Air in loose sand", f"{chosen.porosity:.0%}"),
+        ("Shovel load", both(show_volume, chosen.shovel_litres / 1000)),
+        ("Depth of a bite", both(show_depth, chosen.bite_m)),
+        ("Cut-off grade", show_grade(chosen.cutoff_grade)),
+        ("Width of the bed", both(show_length, chosen.bed_width_m)),
+        ("Share of the bed with streaks", show_grade(chosen.streak_share)),
+        ("Air in loose sand", show_grade(chosen.porosity)),
     )
 
 
@@ -263,10 +273,11 @@ def export(
     shapes: list[NDArray[np.float64]]
     if what == "samples":
         samples = notebook(site, on=on)
-        rows = [
-            {"name": sample.place or sample.id[:8]} | row
-            for sample, row in zip(samples, sample_rows(samples), strict=True)
-        ]
+        if not samples:
+            raise InputError("The notebook holds no sample to write. Enter one, or add a file of them.")
+        if top is not None:
+            raise InputError("Invalid 'top' for samples. It chooses the best reaches; leave it out.")
+        rows = sample_rows(samples)
         shapes = [np.array([sample.lon, sample.lat]) for sample in samples]
     else:
         ranking = rank(estimate(site, on=on, progress=progress))
@@ -285,7 +296,7 @@ def export(
 
 def _flat(entry: Mapping[str, Any]) -> dict[str, Any]:
     """Lay a nested row flat: ``grade_p10`` for ``grade`` > ``p10``; sentences joined."""
-    flat: dict[str, Any] = {"name": entry["reach"]}
+    flat: dict[str, Any] = {}
     for name, value in entry.items():
         if isinstance(value, Mapping):
             flat |= {f"{name}_{part}": number for part, number in value.items()}

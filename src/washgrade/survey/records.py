@@ -31,24 +31,32 @@ class Entered:
         How far it lies from the nearest channel, metres.
     reach_id : str
         The reach it was laid on; empty where it lies too far off.
+    units : {"us", "metric"}
+        Units of the sentence.
     """
 
     sample: Sample
     new: bool
     offset_m: float
     reach_id: str
+    units: str
 
     @property
     def sentence(self) -> str:
         """What happened, in plain words."""
+        from washgrade.units import show_grade, show_length, show_mass
+
         if not self.new:
             return f"The notebook has this record already, as {self.sample.id}."
-        grade = "a trace" if self.sample.grade is None else f"grade {self.sample.grade:.1%}"
+        grade = "a trace" if self.sample.grade is None else f"grade {show_grade(self.sample.grade)}"
+        if self.sample.dry_mass_kg is not None:
+            grade += f" of {show_mass(self.sample.dry_mass_kg, self.units)} dry sand"
+        away = show_length(self.offset_m, self.units)
         where = (
-            f"on reach {self.reach_id}, {self.offset_m:.0f} m from the middle of its channel"
+            f"on reach {self.reach_id}, {away} from the middle of its channel"
             if self.reach_id
-            else f"but {self.offset_m:.0f} m from the nearest channel: too far to count until the ground, "
-            "its place or 'snap_max_m' is mended"
+            else f"but {away} from the nearest channel: too far to count until the ground, its place or "
+            "'snap_max_m' is mended"
         )
         return f"Entered {self.sample.id}: {grade}, {where}."
 
@@ -68,7 +76,8 @@ def add(
     site : Path or str
         The site folder.
     path : Path or str
-        CSV, GeoJSON, GPX or another vector file.
+        CSV, GeoJSON, GPX or another vector file; or the folder of another site, whose notebook is merged:
+        the union of the records, struck where either copy struck them.
     kind : {"samples"}, default "samples"
         What the records are.
     keep_good : bool, default False
@@ -92,10 +101,13 @@ def add(
     """
     from washgrade.checks import choice
     from washgrade.files.columns import KINDS
-    from washgrade.files.notebook import import_samples
+    from washgrade.files.notebook import import_samples, merge_samples
+    from washgrade.files.site import open_site
 
     choice("kind", kind, tuple(KINDS))
     opened, facts = open_ground(site)
+    if Path(path).is_dir():
+        return merge_samples(opened, open_site(path), crs=facts.crs, keep_good=keep_good)
     return import_samples(
         opened,
         path,
@@ -152,6 +164,7 @@ def enter_sample(site: Path | str, cells: Mapping[str, object], *, today: date |
         sample=sample,
         new=bool(done.added),
         offset_m=float(offset_m[0]),
+        units=opened.settings.units,
         reach_id=str(channels.reaches.reach_id[channels.nodes.reach[node[0]]]) if on_channel else "",
     )
 

@@ -64,7 +64,7 @@ function choose(reach, {from} = {}) {
   document.querySelector('.ledger').scrollTo({top: 0});
 }
 
-sample_list(land, (mark) => {
+const sample_rows = sample_list(land, state, (mark) => {
   map.setView([mark.lat, mark.lon], Math.max(map.getZoom(), 16), {animate: false});
   popup(mark);
 });
@@ -111,6 +111,7 @@ for (const radio of document.querySelectorAll('input[name=units]')) {
     set_scale();
     set_card();
     table.fill();
+    sample_rows.fill();
   });
 }
 

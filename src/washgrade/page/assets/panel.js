@@ -74,8 +74,10 @@ function sample_words(mark) {
   return mark.trace ? 'trace' : 'none found';
 }
 
+const layer_words = (mark, units) => (mark.depth_m ? mark.depth_m.map((depth) => show('depth', depth, units)).join(' to ') : '');
+
 function sample_card(mark, units) {
-  const layer = mark.depth_m && mark.depth_m.map((depth) => show('depth', depth, units)).join(' to ');
+  const layer = layer_words(mark, units);
   const lines = [[`Grade: ${sample_words(mark)}`], layer && [`Layer: ${layer}`], [`Taken on ${mark.day}`], mark.note && [mark.note]];
   return make('div', {},
     make('h3', {text: mark.place ? `Sample at ${mark.place}` : 'Sample'}),

@@ -131,13 +131,13 @@ function ranking(land, state, choose) {
 }
 
 // The samples as a list, made when it is opened: the way to them without the map.
-function sample_list(land, show_on_map) {
+function sample_list(land, state, show_on_map) {
   const fold = document.getElementById('samples');
   const place = document.getElementById('samples-body');
   fold.querySelector('summary').textContent = `Samples (${grouped(land.samples.length, 0, 0)})`;
   if (!land.samples.length) {
     place.append(make('p', {class: 'nothing', text: 'No sample yet. Take some where the map is least sure: the dotted lines.'}));
-    return;
+    return {fill() {}};
   }
   const body = make('tbody');
   const heads = ['Day', 'Grade', 'Layer', 'Place and note', 'Map'].map((text) => make('th', {scope: 'col', text}));
@@ -146,7 +146,7 @@ function sample_list(land, show_on_map) {
   const add = () => {
     for (const mark of land.samples.slice(shown, shown + STRETCH)) {
       const note = [mark.place, mark.note].filter(Boolean).join(': ');
-      body.append(make('tr', {}, make('td', {text: mark.day}), make('td', {text: sample_words(mark)}), make('td', {text: mark.depth}), make('td', {text: note}),
+      body.append(make('tr', {}, make('td', {text: mark.day}), make('td', {text: sample_words(mark)}), make('td', {text: layer_words(mark, state.units)}), make('td', {text: note}),
         make('td', {}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show the sample of ${mark.day} on the map`, on: {click: () => show_on_map(mark)}}))));
     }
     shown += STRETCH;
@@ -156,4 +156,6 @@ function sample_list(land, show_on_map) {
   more.addEventListener('click', add);
   place.append(make('table', {}, make('thead', {}, make('tr', {}, ...heads)), body), more);
   fold.addEventListener('toggle', () => fold.open && shown === 0 && add());
+  // Write the rows that are open anew, in the units that hold now.
+  return {fill() { if (shown) { body.replaceChildren(); shown = 0; add(); } }};
 }

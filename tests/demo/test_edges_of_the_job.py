@@ -1,0 +1,178 @@
+"""What a person would expect at the edges of the job, on the demo site."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from click.testing import CliRunner
+
+from washgrade import survey
+from washgrade.cli import main
+
+FILES = Path(__file__).resolve().parents[2] / "demo_site"
+
+
+def run(*words):
+    done = CliRunner().invoke(main, [str(word) for word in words])
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    return done
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("edges") / "demo"
+    survey.run_demo(folder, units="us")
+    return folder
+
+
+@pytest.fixture
+def site(demo, tmp_path):
+    return shutil.copytree(demo, tmp_path / "site")
+
+
+def raster(path, heights):
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        height=heights.shape[0],
+        width=heights.shape[1],
+        count=1,
+        dtype="float32",
+        crs="EPSG:25830",
+        transform=rasterio.Affine(5, 0, 499000, 0, -5, 4020000),
+    ) as file:
+        file.write(heights.astype(np.float32), 1)
+    return path
+
+
+def test_the_units_asked_for_reach_the_page_and_the_settings(demo):
+    assert survey.settings(demo).units == "us"
+    assert '"units":"us"' in (demo / "out" / "page.html").read_text(encoding="utf-8").replace(": ", ":")
+
+
+@pytest.mark.parametrize("form", ["csv", "geojson", "gpx"])
+def test_exported_samples_come_back_as_the_same_records(site, tmp_path, form):
+    out = tmp_path / f"samples.{form}"
+    assert run("export", site, "--to", form, "--what", "samples", "--out", out).exit_code == 0
+    done = run("add", site, out)
+    assert done.exit_code == 0, done.output
+    assert "0 samples added, 99 there already." in done.output
+
+
+def test_two_notebooks_merge_and_either_strikes(site, demo, tmp_path):
+    other = shutil.copytree(demo, tmp_path / "other")
+    first = survey.notebook(other)[0]
+    survey.strike(other, first.id, why="a test")
+    done = run("add", site, other)
+    assert done.exit_code == 0, done.output
+    assert first.id not in {record.id for record in survey.notebook(site)}
+    assert len(survey.notebook(site, struck=True)) == 100
+
+
+def test_a_faulty_file_does_not_hide_the_next_one(site, tmp_path):
+    bad, good = tmp_path / "bad.csv", tmp_path / "good.csv"
+    bad.write_text("date,lon,lat,grade\n2025-03-04,-3.008,36.326,7\n", encoding="utf-8")
+    good.write_text("date,lon,lat,grade\n2025-03-04,-3.008,36.326,0.07\n", encoding="utf-8")
+    done = run("add", site, bad, good)
+    assert done.exit_code == 2
+    assert "bad.csv, row 2: " in done.stderr
+    assert "good.csv: 1 sample added." in done.stdout
+    listed = json.loads(run("add", site, bad, good, "--json").stdout)
+    assert [entry["already"] for entry in listed] == [0, 1]
+
+
+def test_every_fault_of_a_row_is_told_at_once(site, tmp_path):
+    path = tmp_path / "multi.csv"
+    path.write_text("time,lon,lat,grade_percent,depth_top_in\n,-3.008,36.326,x,-3\n", encoding="utf-8")
+    told = run("add", site, path).stderr
+    assert "There is no time" in told
+    assert "'grade_percent' of 'x'" in told
+    assert "depth_top_in" in told or "depth_top_m" in told
+
+
+def test_a_missing_minus_is_recognised(site):
+    done = run("sample", site, "--lon", "3.008", "--lat", "36.326", "--grade", "7")
+    assert done.exit_code == 2
+    assert "with the sign of the longitude turned it lies inside" in done.stderr
+
+
+def test_a_mass_needs_its_unit(site):
+    done = run("sample", site, "--lon", "-3.008", "--lat", "36.326", "--dry-mass", "500", "--grade", "7")
+    assert done.exit_code == 2
+    assert "'500' is no mass. Write a number and one of the units kg, g, lb" in done.stderr
+
+
+def test_a_slipped_point_and_a_strange_mass_are_asked_about(site):
+    place = ("--lon", "-3.00805", "--lat", "36.32577", "--date", "2025-12-01")
+    done = run("sample", site, *place, "--dry-mass", "300 kg", "--magnetic-mass", "295 kg")
+    assert done.exit_code == 0, done.output
+    done = run("check", site)
+    assert done.exit_code == 1
+    assert "is more than one person carries. Is it in the right unit?" in done.stdout
+    assert "is nearly pure magnetics" in done.stdout
+    early = run("check", site, "--on", "2025-11-30")
+    assert "nearly pure" not in early.stdout
+
+
+def test_reaches_without_length_are_no_tip(site):
+    reaches = json.loads(run("rank", site, "--json").stdout)["reaches"]
+    empty = [reach for reach in reaches if reach["length_m"] == 0]
+    for reach in empty:
+        assert reach["chance_top"] == 0
+        assert reach["rank"] > len(reaches) / 2
+        assert "nothing to dig" in reach["notes"][0]
+
+
+def test_rank_refuses_a_top_of_none_either_way(site):
+    for words in ((), ("--json",)):
+        done = run("rank", site, "--top", "0", *words)
+        assert done.exit_code == 2
+        assert done.stderr == "Invalid 'top' of 0. It must be a whole number of at least 1.\n"
+
+
+def test_ground_that_tells_nothing_is_refused(tmp_path):
+    flat = raster(tmp_path / "flat.tif", np.full((40, 40), 100.0))
+    tiny = raster(tmp_path / "tiny.tif", np.arange(4.0).reshape(2, 2))
+    for path, says in (
+        (flat, "The ground is flat: all its heights are 100 m."),
+        (tiny, "The ground has 2 rows"),
+    ):
+        done = run("ground", tmp_path / "site", "--dem", path)
+        assert done.exit_code == 2
+        assert done.stderr.startswith(says)
+        assert not (tmp_path / "site").exists()
+
+
+def test_a_property_line_elsewhere_is_refused(tmp_path):
+    slope = np.add.outer(np.arange(60.0), 0.1 * np.abs(np.arange(60.0) - 30))
+    dem = raster(tmp_path / "far.tif", slope)
+    with rasterio.open(dem, "r+") as file:
+        file.transform = rasterio.Affine(5, 0, 520000, 0, -5, 4100000)
+    done = run("ground", tmp_path / "site", "--dem", dem, "--property", FILES / "property.geojson")
+    assert done.exit_code == 2
+    assert done.stderr == "property.geojson: nothing in it lies on the ground. Is it the right file?\n"
+
+
+def test_a_dem_of_elsewhere_is_doubted_while_records_are_there(site, tmp_path):
+    slope = np.add.outer(np.arange(60.0), 0.1 * np.abs(np.arange(60.0) - 30))
+    dem = raster(tmp_path / "far.tif", slope)
+    with rasterio.open(dem, "r+") as file:
+        file.transform = rasterio.Affine(5, 0, 520000, 0, -5, 4100000)
+    done = run("ground", site, "--dem", dem, "--channel-area", "0.2 ha")
+    assert done.exit_code == 0, done.output
+    assert "99 of the 99 samples in the notebook do not lie on this ground." in done.stderr
+
+
+def test_help_shows_its_examples_line_by_line():
+    for verb in ("ground", "sample"):
+        text = run(verb, "--help").output
+        assert r"\b" not in text
+        assert len(re.findall(rf"^ +washgrade {verb} ", text, re.MULTILINE)) == 2
