@@ -65,13 +65,12 @@ def inside(dem, channels, margin_m):
 
 
 @pytest.mark.parametrize("degrees", [0, 17, 30, 45, 71, 90, 200])
-@pytest.mark.parametrize("cell_m", [0.5, 1.0, 2.0])
-def test_trapezoid_width_and_confinement(cell_m, degrees):
-    bed_m = 8.0
+@pytest.mark.parametrize(("cell_m", "bed_m"), [(0.5, 8.0), (1.0, 8.0), (2.0, 8.0), (5.0, 24.0)])
+def test_trapezoid_width_and_confinement(cell_m, bed_m, degrees):
     dem, channels, _ = straight_valley(cell_m, degrees, bed_m)
     shape = measure_shape(dem, channels)
     clear = inside(dem, channels, 45.0)
-    assert clear.sum() > 50
+    assert clear.sum() > 30
     assert (shape.width_from[clear] == MEASURED).all()
     # The bank is met where 0.3 m stand above the middle of the bed: 45 degrees from the bed's edge.
     expected_m = bed_m + 2 * (0.3 - TILT * bed_m / 2)
@@ -80,7 +79,7 @@ def test_trapezoid_width_and_confinement(cell_m, degrees):
     # The wall is met 2 m up: the terrace stands at 1.54 m and more by 60 m.
     terrace_m = TILT * bed_m / 2 + 1.5 + TILT * (30 - 1.5 - bed_m / 2)
     valley_m = 60 + 2 * (2.0 - terrace_m) / (1 + TILT)
-    np.testing.assert_allclose(shape.valley_m[clear], valley_m, rtol=0.04)
+    np.testing.assert_allclose(shape.valley_m[clear], valley_m, atol=max(1.0, 0.8 * cell_m))
     np.testing.assert_array_equal(shape.confinement[clear], (shape.valley_m / shape.width_m)[clear])
     assert not shape.is_open[clear].any()
 

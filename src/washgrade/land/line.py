@@ -70,7 +70,7 @@ def channel_line(channels: Channels, *, smooth_m: float) -> Line:
         The network.
     smooth_m : float
         Distance along the channel to each side over which the line is smoothed, metres. Bends with a radius
-        under about twice that come out too sharp (5 % at twice), and the steps of the grid show where it is
+        under about twice that come out too sharp (3 % at twice), and the steps of the grid show where it is
         less than five cells.
 
     Returns
@@ -199,7 +199,10 @@ def _fit_line(
         if speed > 0.0:
             eastward[node] = e1 / speed
             northward[node] = n1 / speed
-            curvature_per_m[node] = (n1 * e2 - e1 * n2) / speed**3
+            # The derivatives are per smoothing length; what rounding leaves of a straight line is no bend.
+            bend = (n1 * e2 - e1 * n2) / speed**3
+            if abs(bend) * smooth_m > 1e-9:
+                curvature_per_m[node] = bend
     return eastward, northward, curvature_per_m
 
 

@@ -48,6 +48,8 @@ class Banks:
         From bank to bank; NaN where a bank is missing.
     full_share : ndarray of float64, shape (nodes,)
         Width at half the bank height over the width: 0.5 in a V, 0.71 in a parabola, 1 between walls.
+    bank_slope : ndarray of float64, shape (nodes,)
+        Slope across from half the bank height to the bank, of the gentler bank.
     valley_m : ndarray of float64, shape (nodes,)
         Width at the valley height; where a side is not reached, up to the section's end or the last height
         known. NaN at a node without direction.
@@ -59,6 +61,7 @@ class Banks:
     right_m: NDArray[np.float64]
     width_m: NDArray[np.float64]
     full_share: NDArray[np.float64]
+    bank_slope: NDArray[np.float64]
     valley_m: NDArray[np.float64]
     is_open: NDArray[np.bool_]
 
@@ -253,6 +256,7 @@ def find_banks(
         right_m=crossed_m[1, 1],
         width_m=width_m,
         full_share=crossed_m[0].sum(axis=0) / width_m,
+        bank_slope=bank_height_m / 2.0 / (crossed_m[1] - crossed_m[0]).max(axis=0),
         valley_m=np.where(np.isnan(line.eastward), np.nan, valley_m),
         is_open=is_open,
     )

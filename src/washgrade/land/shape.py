@@ -12,7 +12,7 @@ from washgrade.land.channels import Channels
 from washgrade.land.dem import Dem
 from washgrade.land.line import below_confluences, channel_line, look_along, main_donors
 from washgrade.land.sections import find_banks
-from washgrade.land.width import WIDTH_CURVES, WidthCurve, choose_width
+from washgrade.land.width import MEASURED, WIDTH_CURVES, WidthCurve, choose_width
 
 __all__ = ["Shape", "ShapeRules", "measure_shape", "stream_power_per_discharge"]
 
@@ -49,10 +49,15 @@ class ShapeRules:
     least_full_share : float
         Least share of the width that must be left at half the bank height for banks to count as shown.
         0.7 takes a parabola (0.707) and whatever is fuller, and refuses a V (0.5), which has no bed.
+    least_bank_slope : float
+        Least slope of a bank. 0.1, so that banks of half a metre show in cells of 5 m and banks of one metre
+        in cells of 10 m, and the gentle rise of a valley floor or a hollow is not taken for a bank.
     straight_factor : float
         Radius over width above which a channel counts as straight and has no inner side.
     width_curve : WidthCurve or None
-        Width where the DEM shows no banks and nobody gave one; None leaves it unknown there.
+        Width where the DEM shows no banks and nobody gave one; None leaves it unknown there. "general" unless
+        told: below 1 km2, where most washes lie, "dryland" falls to widths that no spade fits (0.16 m at
+        0.01 km2 against 0.53 m), and sandy washes are rather wider than rivers of the same area.
 
     Raises
     ------
@@ -72,8 +77,9 @@ class ShapeRules:
     valley_height_m: float = 2.0
     least_bed_cells: int = 3
     least_full_share: float = 0.7
+    least_bank_slope: float = 0.1
     straight_factor: float = 10.0
-    width_curve: WidthCurve | None = WIDTH_CURVES["dryland"]
+    width_curve: WidthCurve | None = WIDTH_CURVES["general"]
 
     def __post_init__(self) -> None:
         for name in ("smooth_m", "window_m", "half_section_m"):
@@ -83,6 +89,7 @@ class ShapeRules:
         number("valley_height_m", self.valley_height_m, above=0)
         whole("least_bed_cells", self.least_bed_cells, at_least=1)
         number("least_full_share", self.least_full_share, at_least=0, at_most=1)
+        number("least_bank_slope", self.least_bank_slope, at_least=0)
         number("straight_factor", self.straight_factor, above=0)
 
     def lengths_m(self, *, cell_m: float) -> tuple[float, float, float]:
@@ -226,8 +233,9 @@ def measure_shape(
     Notes
     -----
     *Width*: banks are found as `washgrade.land.sections.find_banks` says. A node shows its banks where both
-    are found, the bed is wide enough in cells and full enough (see `ShapeRules`). Its width is the geometric
-    mean over the nodes within ``smooth_m`` that show theirs, if at least half of them do.
+    are found, the bed is wide enough in cells and full enough, and the banks are steep enough (see
+    `ShapeRules`). Its width is the geometric mean over the nodes within ``smooth_m`` that show theirs, if at
+    least half of them do.
 
     *Confinement*: valley width at a set height over bed width, as in the entrenchment ratio of Rosgen (1994),
     with a set height instead of twice the bankfull depth, which a DEM seldom knows.
@@ -236,7 +244,8 @@ def measure_shape(
     Nanson 1975).
 
     *Slope break* and *expansion*: ``log(slope below / slope above)`` and the difference of mean log widths,
-    within ``window_m`` up the main stem and down the channel. Slopes under 1e-4 count as 1e-4.
+    within ``window_m`` up the main stem and down the channel. Slopes under 1e-4 count as 1e-4. Widths from
+    sections are compared with such only, because a curve's width against a measured one is no widening.
 
     *Confluence*: the ratio of the joining areas tells how much a tributary changes the bed (Benda et al.
     2004). The main stem is the branch of larger area.
@@ -276,8 +285,10 @@ def measure_shape(
         valley_height_m=rules.valley_height_m,
         half_m=half_m,
     )
-    shown = (banks.width_m >= rules.least_bed_cells * dem.cell_m) & (
-        banks.full_share >= rules.least_full_share
+    shown = (
+        (banks.width_m >= rules.least_bed_cells * dem.cell_m)
+        & (banks.full_share >= rules.least_full_share)
+        & (banks.bank_slope >= rules.least_bank_slope)
     )
     width_m, width_from = choose_width(
         channels,
@@ -288,8 +299,17 @@ def measure_shape(
     )
 
     log_width = np.log(width_m)
-    total, known, _, far = look_along(nodes.downstream, main, nodes.length_m, log_width, window_m)
-    mean = np.divide(total, known, out=np.full_like(total, np.nan), where=known > 0)
+    log_width[width_from != MEASURED] = np.nan
+    widening, far = _widening(channels, main, log_width, window_m)
+    # Where the window holds no measured widths on both sides, those by area or by the user are compared.
+    rest_m, _ = choose_width(
+        channels,
+        np.full(len(nodes), np.nan),
+        smooth_m=smooth_m,
+        curve=rules.width_curve,
+        given_width_m=given_width_m,
+    )
+    expected, _ = _widening(channels, main, np.log(rest_m), window_m)
     bed_m, along_m = nodes.elevation_m, nodes.distance_to_outlet_m
     drop_m = np.stack([bed_m[far[0]] - bed_m, bed_m - bed_m[far[1]]])
     away_m = np.stack([along_m[far[0]] - along_m, along_m - along_m[far[1]]])
@@ -314,8 +334,18 @@ def measure_shape(
         inner_side=(np.sign(line.curvature_per_m) * is_bent).astype(np.int8),
         slope=slope,
         slope_break=np.log(np.maximum(slopes[1], LEAST_SLOPE) / np.maximum(slopes[0], LEAST_SLOPE)),
-        expansion=mean[1] - mean[0],
+        expansion=np.where(np.isnan(widening), expected, widening),
         below_confluence_m=below_confluence_m,
         area_ratio=area_ratio,
         stream_power_w_m2_per_m3_s=stream_power_per_discharge(slope, width_m),
     )
+
+
+# Difference of mean log widths below and above, and the farthest nodes of the window.
+def _widening(
+    channels: Channels, main: NDArray[np.int32], log_width: NDArray[np.float64], window_m: float
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    nodes = channels.nodes
+    total, known, _, far = look_along(nodes.downstream, main, nodes.length_m, log_width, window_m)
+    mean = np.divide(total, known, out=np.full_like(total, np.nan), where=known > 0)
+    return mean[1] - mean[0], far

@@ -78,7 +78,7 @@ class WidthCurve:
 # hydraulic geometry relationships for the physiographic regions of the United States. Journal of the American
 # Water Resources Association 51(3), 842-858: bankfull width in metres by area in km2. "dryland" is their
 # division Intermontane Plateaus, the arid basins and plateaus of the American West; "general" is all their
-# sites. Taken as dryland's curve by our choice; well below 1 km2 we expect both to be extrapolations.
+# sites. Well below 1 km2 both are extrapolations.
 WIDTH_CURVES = {
     "dryland": WidthCurve(width_at_km2_m=1.11, log_slope=0.415),
     "general": WidthCurve(width_at_km2_m=2.70, log_slope=0.352),
