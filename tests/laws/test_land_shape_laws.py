@@ -142,7 +142,8 @@ def first_rise(offset_m, rise_m, height_m):
             return None, offset_m[k - 1]
         if rise_m[k] >= height_m:
             part = (height_m - rise_m[k - 1]) / (rise_m[k] - rise_m[k - 1])
-            return offset_m[k - 1] + part * (offset_m[k] - offset_m[k - 1]), None
+            slope = (rise_m[k] - rise_m[k - 1]) / (offset_m[k] - offset_m[k - 1])
+            return offset_m[k - 1] + part * (offset_m[k] - offset_m[k - 1]), slope
     return None, offset_m[-1]
 
 
@@ -170,7 +171,7 @@ def test_banks_are_read_off_the_sections(land):
             assert banks.width_m[node] == pytest.approx(sum(feet), rel=1e-9)
             assert banks.full_share[node] == pytest.approx(sum(half) / sum(feet), rel=1e-9)
             assert 0 < banks.full_share[node] <= 1
-            steep = min(0.25 / (foot - mid) for foot, mid in zip(feet, half, strict=True))
+            steep = min(first_rise(*side, 0.5)[1] for side in (left, right))
             assert banks.bank_slope[node] == pytest.approx(steep, rel=1e-9)
             assert banks.valley_m[node] >= banks.width_m[node] * (1 - 1e-9)
         valley = [first_rise(*side, 2.0) for side in (left, right)]

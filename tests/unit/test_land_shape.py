@@ -74,12 +74,14 @@ def test_trapezoid_width_and_confinement(cell_m, bed_m, degrees):
     assert (shape.width_from[clear] == MEASURED).all()
     # The bank is met where 0.3 m stand above the middle of the bed: 45 degrees from the bed's edge.
     expected_m = bed_m + 2 * (0.3 - TILT * bed_m / 2)
-    # Between cells the foot of a bank is cut off: up to 0.4 cell on each side.
-    np.testing.assert_allclose(shape.width_m[clear], expected_m, atol=0.8 * cell_m)
+    # Between cells the foot of a bank is drawn inward: too narrow by a cell at most, never much too wide.
+    off_cells = (shape.width_m[clear] - expected_m) / cell_m
+    assert (off_cells > -1.1).all()
+    assert (off_cells < 0.1).all()
     # The wall is met 2 m up: the terrace stands at 1.54 m and more by 60 m.
     terrace_m = TILT * bed_m / 2 + 1.5 + TILT * (30 - 1.5 - bed_m / 2)
     valley_m = 60 + 2 * (2.0 - terrace_m) / (1 + TILT)
-    np.testing.assert_allclose(shape.valley_m[clear], valley_m, atol=max(1.0, 0.8 * cell_m))
+    np.testing.assert_allclose(shape.valley_m[clear], valley_m, atol=max(1.0, 1.2 * cell_m))
     np.testing.assert_array_equal(shape.confinement[clear], (shape.valley_m / shape.width_m)[clear])
     assert not shape.is_open[clear].any()
 

@@ -49,7 +49,7 @@ class Banks:
     full_share : ndarray of float64, shape (nodes,)
         Width at half the bank height over the width: 0.5 in a V, 0.71 in a parabola, 1 between walls.
     bank_slope : ndarray of float64, shape (nodes,)
-        Slope across from half the bank height to the bank, of the gentler bank.
+        Slope across over the half cell in which a bank is met, of the gentler bank.
     valley_m : ndarray of float64, shape (nodes,)
         Width at the valley height; where a side is not reached, up to the section's end or the last height
         known. NaN at a node without direction.
@@ -219,7 +219,9 @@ def find_banks(
     -----
     The bed is the ground at the node. From there the section goes outward in steps of half a cell; the bank
     is the first place where the ground stands ``bank_height_m`` above the bed, by straight lines between
-    steps. A bank of slope ``1 : z`` therefore adds ``z bank_height_m`` to each side of a flat bed.
+    steps. A bank of slope ``1 : z`` therefore adds ``z bank_height_m`` to each side of a flat bed. Where a
+    bank is high and steep against a cell, its foot is drawn towards the last cell of the bed, and the bed
+    comes out too narrow: by up to about one cell.
 
     Examples
     --------
@@ -239,7 +241,7 @@ def find_banks(
     valley_height_m = number("valley_height_m", valley_height_m, above=0)
     half_m = number("half_m", half_m, above=0)
     step_m = dem.cell_m / 2.0
-    crossed_m, end_m = _find_rises(
+    crossed_m, slope, end_m = _find_rises(
         dem.elevation_m,
         channels.nodes.cell,
         line.eastward,
@@ -256,13 +258,14 @@ def find_banks(
         right_m=crossed_m[1, 1],
         width_m=width_m,
         full_share=crossed_m[0].sum(axis=0) / width_m,
-        bank_slope=bank_height_m / 2.0 / (crossed_m[1] - crossed_m[0]).max(axis=0),
+        bank_slope=slope[1].min(axis=0),
         valley_m=np.where(np.isnan(line.eastward), np.nan, valley_m),
         is_open=is_open,
     )
 
 
-# Go outward to both sides; return where each rise is first met, (rises, 2, nodes), and how far heights go.
+# Go outward to both sides; return where each rise is first met and the slope there, (rises, 2, nodes), and
+# how far heights go.
 @kernel
 def _find_rises(
     heights: NDArray[np.float32],
@@ -272,8 +275,9 @@ def _find_rises(
     rises_m: NDArray[np.float64],
     step_m: float,
     steps: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     cols = heights.shape[1]
+    slope = np.full((len(rises_m), 2, len(cell)), np.nan)
     crossed_m = np.full((len(rises_m), 2, len(cell)), np.nan)
     end_m = np.zeros((2, len(cell)))
     highest_m = rises_m.max()
@@ -294,8 +298,9 @@ def _find_rises(
                     if np.isnan(crossed_m[k, side, node]) and rise_m >= rises_m[k]:
                         part = (rises_m[k] - before_m) / (rise_m - before_m)
                         crossed_m[k, side, node] = (step - 1 + part) * step_m
+                        slope[k, side, node] = (rise_m - before_m) / step_m
                 end_m[side, node] = step * step_m
                 before_m = rise_m
                 if rise_m >= highest_m:
                     break
-    return crossed_m, end_m
+    return crossed_m, slope, end_m
