@@ -41,6 +41,7 @@ bench: $(VENV)/installed-test
 	$(BIN)/python benchmarks/ground.py
 	$(BIN)/python benchmarks/grade.py
 	$(BIN)/python benchmarks/page.py
+	$(BIN)/python benchmarks/travel.py
 
 clean:
 	rm -rf $(VENV) demo build dist

@@ -60,6 +60,7 @@ def test_every_format_of_export_stands_in_the_readme():
     assert FORMATS
     for form in FORMATS:
         assert f"--to {form}" in README
+        assert form in main.commands["export"].short_help.lower()
 
 
 def test_settings_written_are_settings_read(tmp_path):

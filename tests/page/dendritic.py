@@ -202,6 +202,7 @@ def sample_view(
         "stock_kg": np.where(depleted, 1.0, 180.0 * grade * rng.uniform(0.6, 1.6, size=count)),
         "loads_left": np.where(depleted, 2.0, np.rint(rng.uniform(15, 60, size=count))),
         "depleted": depleted,
+        "closed": np.zeros(count, dtype=bool),
         "length_m": 5.0 * np.diff(start),
         "slope": rng.uniform(0.01, 0.08, size=count),
         "upstream_area_m2": 25.0 * area[tails],

@@ -229,6 +229,7 @@ def test_each_class_has_its_colour(show, view, grade, colour):
         grade_p10=np.full(5, grade / 1.2),
         grade_p90=np.full(5, grade * 1.2),
         depleted=np.zeros(5, dtype=bool),
+        closed=np.zeros(5, dtype=bool),
         samples=(),
     )
     opened = show(one)
@@ -246,6 +247,7 @@ def test_doubt_opens_the_line(show, view):
             grade_p10=np.full(6, 0.02),
             grade_p90=np.full(6, 0.02 * times),
             depleted=np.zeros(6, dtype=bool),
+            closed=np.zeros(6, dtype=bool),
             samples=(),
         )
         opened = show(one)

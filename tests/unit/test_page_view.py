@@ -26,6 +26,7 @@ def small_view(**changes):
         "line_start": np.array([0, 2, 4]),
         "rank": np.array([1, 2]),
         "depleted": np.array([False, False]),
+        "closed": np.array([False, False]),
         "support": ("sampled", "prior"),
         "notes": ((), ("A note.",)),
         "cutoff_grade": 0.05,

@@ -66,6 +66,7 @@ def render_page(view: PageView) -> bytes:
             day=escape(view.day),
             made_with=escape(view.made_with),
             invented=_invented(view),
+            headline="Where to dig, as known on" if view.samples else "No sample yet, only a guess. As of",
             style=style,
             map=parts.map_html,
             relief=_relief(view),

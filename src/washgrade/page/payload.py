@@ -37,6 +37,7 @@ _COLUMNS = {
     "stock_kg": 1e1,
     "loads_left": 1.0,
     "depleted": 1.0,
+    "closed": 1.0,
     "length_m": 1e1,
     "slope": 1e4,
     "upstream_area_m2": 1.0,

@@ -38,6 +38,7 @@ _PER_REACH = (
     "stock_kg",
     "loads_left",
     "depleted",
+    "closed",
     "length_m",
     "slope",
     "upstream_area_m2",
@@ -116,8 +117,8 @@ class PageView:
         Chance to be among the best ``top``, and to lie above the cut-off grade, 0 to 1.
     stock_kg, loads_left : ndarray of float64, shape (reaches,)
         Kilograms of magnetics and loads still there above the cut-off; NaN where unknown.
-    depleted : ndarray of bool, shape (reaches,)
-        True where most has been dug.
+    depleted, closed : ndarray of bool, shape (reaches,)
+        True where most has been dug; and where one must not or cannot dig, for the reason in the notes.
     length_m, slope, upstream_area_m2, width_m : ndarray of float64, shape (reaches,)
         Shape of the reach; a width may be NaN.
     support : tuple of str, length reaches
@@ -176,6 +177,7 @@ class PageView:
     stock_kg: NDArray[np.float64]
     loads_left: NDArray[np.float64]
     depleted: NDArray[np.bool_]
+    closed: NDArray[np.bool_]
     length_m: NDArray[np.float64]
     slope: NDArray[np.float64]
     upstream_area_m2: NDArray[np.float64]

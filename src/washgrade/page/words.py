@@ -102,7 +102,7 @@ def plain_table(view: PageView) -> str:
             show_grade(float(view.grade_mean[reach])),
             f"{100.0 * view.chance_top[reach]:.0f} %",
             f"{view.lat[reach]:.6f}, {view.lon[reach]:.6f}",
-            "worked out" if view.depleted[reach] else view.support[reach],
+            "closed" if view.closed[reach] else "worked out" if view.depleted[reach] else view.support[reach],
         )
         body = "".join(f"<td>{escape(cell)}</td>" for cell in cells)
         rows.append(

@@ -113,6 +113,7 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         stock_kg=kg.mean,
         loads_left=ranking.stock.loads_left,
         depleted=ranking.stock.depleted,
+        closed=ranking.closed,
         length_m=reaches.length_m,
         slope=reaches.slope,
         upstream_area_m2=reaches.upstream_area_m2,

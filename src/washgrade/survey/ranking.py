@@ -35,6 +35,8 @@ class Ranking:
         The same in kilograms of magnetics above the cut-off.
     chance_top : ndarray of float64, shape (reaches,)
         Chance to be among the best ``top_reaches`` of those that are open.
+    closed : ndarray of bool, shape (reaches,)
+        Reaches where one must not or cannot dig: they rank last.
     off_property, no_go : ndarray of bool, shape (reaches,)
         Reaches mostly outside the property line, and those that touch a no-go area: ranked last.
     easting_m, northing_m, lon, lat : ndarray of float64, shape (reaches,)
@@ -47,6 +49,7 @@ class Ranking:
     stock: Stock
     stock_kg: Spread
     chance_top: NDArray[np.float64]
+    closed: NDArray[np.bool_]
     off_property: NDArray[np.bool_]
     no_go: NDArray[np.bool_]
     easting_m: NDArray[np.float64]
@@ -224,6 +227,7 @@ def rank(found: Estimate) -> Ranking:
         stock=stock,
         stock_kg=spread(stock.stock_kg_draws),
         chance_top=np.where(closed, 0.0, chance_top(open_draws, chosen.top_reaches)),
+        closed=closed,
         off_property=off_property,
         no_go=no_go,
         easting_m=easting_m,

@@ -42,6 +42,7 @@ function card(land, reach, units, close) {
       make('button', {type: 'button', class: 'close', 'aria-label': 'Close', text: '×', on: {click: close}})),
   ];
   if (land.depleted[reach]) parts.push(make('p', {class: 'worked-out', text: 'Worked out: most of what it held has been dug.'}));
+  if (land.closed[reach]) parts.push(make('p', {class: 'worked-out', text: `Closed. ${land.notes[reach][0] ?? ''}`}));
   const figures = make('dl', {class: 'figures'},
     ...term('In one load', `${load(land.kg_per_load_mean)} ${load_unit(units)}`,
       span(load(land.kg_per_load_p10), `${load(land.kg_per_load_p90)} ${load_unit(units)}`)),

@@ -203,7 +203,7 @@ const Sheet = L.Layer.extend({
     const taken = [];
     // The best has the first choice of room, and is painted last, on top.
     const put = [];
-    for (const reach of land.by_rank.slice(0, land.top)) {
+    for (const reach of land.by_rank.slice(0, land.top).filter((reach) => !land.closed[reach])) {
       const [x, y] = this.middle(reach);
       const free = around
         .map(([right, down]) => [x + right * radius, y + down * radius])

@@ -52,10 +52,11 @@ function ranking(land, state, choose) {
   });
 
   function row(reach) {
-    const line = make('tr', {'data-reach': reach, class: land.depleted[reach] ? 'gone' : '', on: {click: () => choose(reach, {from: 'table'})}});
+    const why = land.closed[reach] ? 'closed' : land.depleted[reach] ? 'worked out' : '';
+    const line = make('tr', {'data-reach': reach, class: why ? 'gone' : '', on: {click: () => choose(reach, {from: 'table'})}});
     columns.forEach((column, n) => {
       if (n === 1) {
-        const gone = land.depleted[reach] ? [make('span', {text: '× ', title: 'worked out'}, make('span', {class: 'unseen', text: 'worked out'}))] : [];
+        const gone = why ? [make('span', {text: why === 'closed' ? '⊘ ' : '× ', title: why}, make('span', {class: 'unseen', text: why}))] : [];
         const key = line_key(land.grade_class(land.grade_mean[reach]), land.doubt(reach));
         line.append(make('th', {scope: 'row'}, make('button', {type: 'button'}, key, make('span', {text: land.reach[reach]}), ...gone)));
       } else {
