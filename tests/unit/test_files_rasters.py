@@ -49,7 +49,7 @@ def test_a_fitting_grid_is_taken_over_bit_for_bit(tmp_path):
     assert (dem.cell_m, dem.west_m, dem.north_m, dem.crs) == (5.0, 550000.0, 4106000.0, "EPSG:25830")
     assert (report.resampled, report.void_cells, report.z_units) == (False, 0, ("m",))
     assert report.sentences == (
-        "a.tif: 30 rows and 40 columns of 5 metre, ETRS89 / UTM zone 30N, heights in metres.",
+        "a.tif: 30 rows and 40 columns of 5 m, ETRS89 / UTM zone 30N, heights in metres.",
         "The ground: 30 rows and 40 columns of 5 m on EPSG:25830, 0.20 by 0.15 km, heights from "
         f"{HILL_M.min():.1f} to {HILL_M.max():.1f} m.",
         "Heights were taken over as they are, without resampling.",

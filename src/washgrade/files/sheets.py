@@ -107,6 +107,8 @@ def read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
     name = path.name
     if not path.exists():
         raise GroundError(f"{name}: There is no such file in {path.parent}.")
+    if path.is_dir():
+        raise GroundError(f"{name} is a folder. Name the files in it, each with --dem.")
     try:
         # Without the option GDAL hides the vertical part of older GeoTIFFs' CRS.
         with warnings.catch_warnings(), rasterio.Env(GTIFF_REPORT_COMPD_CS=True):
@@ -123,7 +125,9 @@ def read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
                 transform = source.transform
                 wkt = source.crs.to_wkt() if source.crs else None
     except RasterioIOError as error:
-        raise GroundError(f"{name}: The file is no raster that can be read ({error}).") from None
+        # GDAL's own words speak of drivers and of messages that nobody sees: the last part says the most.
+        why = str(error.__cause__ or error).rsplit(": ", maxsplit=1)[-1].rstrip(".")
+        raise GroundError(f"{name}: The file is no raster that can be read ({why}).") from None
     flat, vertical, axis_m = _flat_crs(name, wkt, dem_crs)
     heights = raw.astype(np.float64) if (scale, offset) != (1.0, 0.0) else raw.astype(np.float32)
     known &= np.isfinite(heights)
@@ -146,9 +150,10 @@ def read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
             )
     size = (math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e))
     unit_word = flat.axis_info[0].unit_name
+    unit_word = {"metre": "m", "degree": "degrees"}.get(unit_word, unit_word)
     cell_text = (
-        f"{size[0]:.6g}"
-        + ("" if math.isclose(*size, rel_tol=1e-6) else f" by {size[1]:.6g}")
+        f"{size[0]:.4g}"
+        + ("" if math.isclose(*size, rel_tol=1e-6) else f" by {size[1]:.4g}")
         + f" {unit_word}"
     )
     return Sheet(
