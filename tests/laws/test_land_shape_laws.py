@@ -25,11 +25,16 @@ RULES = ShapeRules(smooth_m=11, window_m=16, half_section_m=14, bank_height_m=0.
 
 @st.composite
 def lands(draw, *, voids=True):
-    """Tilted rough ground in whole 1/64 m, its channels and directions."""
+    """Tilted ground in whole 1/64 m, rough or with a bed between banks; its channels and directions."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     rows, cols = draw(st.integers(5, 22)), draw(st.integers(5, 22))
     heights = rng.normal(0, draw(st.sampled_from([0.2, 1.0, 3.0])), (rows, cols))
-    heights += 0.4 * np.abs(np.arange(cols) - cols / 2) - 0.3 * np.arange(rows)[:, None]
+    away = np.abs(np.arange(cols) - cols / 2 + draw(st.floats(-2, 2)) * np.sin(np.arange(rows) / 4)[:, None])
+    if draw(st.booleans()):
+        heights = 0.01 * heights + 0.02 * away + 1.5 * np.clip(away - 2.5, 0, 1)
+    else:
+        heights += 0.4 * away
+    heights -= 0.3 * np.arange(rows)[:, None]
     heights = np.round((heights + 50) * 64) / 64
     if voids and draw(st.booleans()):
         heights[rng.random((rows, cols)) < 0.04] = np.nan
