@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from washgrade.errors import GroundError, InputError
+from washgrade.errors import GroundError, InputError, WashgradeWarning
 from washgrade.land.channels import Channels, Nodes, Reaches
 from washgrade.sand import hyper, mixture, solver
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
@@ -392,3 +393,18 @@ def test_intervals_cover_what_they_say() -> None:
     assert 0.85 < reach_coverage(hyper.Priors(), rounds=60) < 0.95
     # The wrong twin believes that grade hardly varies.
     assert reach_coverage(hyper.Priors(total_sd=0.1, total_sd_log_sd=0.1), rounds=20) < 0.8
+
+
+def test_traces_that_did_not_settle_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    averaged = hyper.average
+    monkeypatch.setattr(
+        "washgrade.sand.grade.average",
+        lambda read, priors: replace(averaged(read, priors), unsettled_share=0.2),
+    )
+    sentence = (
+        "The traces could not be weighed well: at 20% of what the samples allow, their stand-ins did not "
+        "settle. It should be 1% at most. Take the grades near them as rough."
+    )
+    with pytest.warns(WashgradeWarning, match="^" + re.escape(sentence) + "$"):
+        found = estimate([20, 21], [0.0, 0.0], trace=[True, True])
+    assert found.hyper.unsettled_share == 0.2

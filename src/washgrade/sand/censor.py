@@ -1,7 +1,8 @@
 """Compiled evidence of readings, some of them censored, at many points of the hyper-parameters.
 
 Censored readings are met by expectation propagation (Minka 2001; Rasmussen & Williams 2006, Gaussian
-Processes for Machine Learning, section 3.6, for the normal distribution function as likelihood).
+Processes for Machine Learning, section 3.6). All the traces of one place share one site, whose moments are
+integrated; so with a single censored place, whatever the number of its traces, nothing is approximate.
 """
 # mypy: disable-error-code="no-untyped-call,no-untyped-def"
 
@@ -13,59 +14,17 @@ import numpy as np
 from numba import njit
 
 from washgrade.sand.solver import pass_down, pass_up
+from washgrade.sand.tails import along_doubt, below_limits
 
-__all__ = ["erfcx", "log_evidences", "log_share_below", "mills"]
+__all__ = ["log_evidences"]
 
-MOST_SWEEPS = 60
-SQRT2 = math.sqrt(2.0)
-SQRT_PI = math.sqrt(math.pi)
+MOST_SWEEPS = 300
+# All sites move at once, so each goes only part of the way: less far when they turn back, farther when not.
+FIRST_STRIDE = 0.9
+LEAST_STRIDE = 0.02
+SETTLED = 1e-4
 LOG_2PI = math.log(2.0 * math.pi)
-
-
-@njit(cache=True, nogil=True)
-def erfcx(value):
-    """Scaled complementary error function exp(value²)·erfc(value), for values from 0 up.
-
-    Returns
-    -------
-    float
-        The value.
-    """
-    if value < 10.0:
-        return math.exp(value * value) * math.erfc(value)
-    square = 1.0 / (2.0 * value * value)
-    return (
-        1.0
-        - square * (1.0 - 3.0 * square * (1.0 - 5.0 * square * (1.0 - 7.0 * square * (1.0 - 9.0 * square))))
-    ) / (value * SQRT_PI)
-
-
-@njit(cache=True, nogil=True)
-def log_share_below(z):
-    """Log of the normal distribution function.
-
-    Returns
-    -------
-    float
-        The value.
-    """
-    if z > -5.0:
-        return math.log(0.5 * math.erfc(-z / SQRT2))
-    return -0.5 * z * z + math.log(0.5 * erfcx(-z / SQRT2))
-
-
-@njit(cache=True, nogil=True)
-def mills(z):
-    """Normal density over distribution function.
-
-    Returns
-    -------
-    float
-        The value.
-    """
-    if z > -5.0:
-        return math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) / (0.5 * math.erfc(-z / SQRT2))
-    return math.sqrt(2.0 / math.pi) / erfcx(-z / SQRT2)
+LEAST_VARIANCE = 1e-6
 
 
 @njit(cache=True, nogil=True)
@@ -102,8 +61,11 @@ def log_evidences(
     member,
     value,
     error_variance,
+    trace_place,
+    trace_first,
     limit,
-    censored,
+    trace_variance,
+    trace_count,
     regressors,
     along_sd_m,
     prior_mean,
@@ -114,14 +76,17 @@ def log_evidences(
     error,
     step,
     covariance,
+    unsettled,
 ):
     """Fill the log evidence and the pooled readings at each point of the hyper-parameters.
 
-    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd.
+    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd. Traces of place
+    ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells where the
+    sites had not come to rest.
     """
     small = len(downstream)
     places, size = regressors.shape
-    holes = len(value)
+    holes, sites = len(value), len(trace_place)
     b, eta = np.empty((small, 1 + size)), np.empty((small, 1 + size))
     c, v, lam = np.empty(small), np.empty(small), np.empty(small)
     up, down = np.empty((small, 1 + size)), np.empty((small, 1 + size))
@@ -130,19 +95,18 @@ def log_evidences(
     process = np.empty(4)
     omega, precision, weighted = np.empty(places), np.empty(places), np.empty(places)
     latent, doubt, unexplained = np.empty(places), np.empty(places), np.empty(size)
-    site_precision, site_weighted = np.empty(holes), np.empty(holes)
-    some = 0
-    for k in range(holes):
-        if censored[k]:
-            some += 1
-    for k in range(holes):
+    site_precision, site_weighted = np.empty(sites), np.empty(sites)
+    last_move = np.empty((sites, 2))
+    trace_sd = np.empty(len(limit))
+    for k in range(sites):
         # A first guess that says next to nothing; later points start from where the last one ended.
         site_precision[k] = 1e-3
-        site_weighted[k] = 1e-3 * limit[k]
+        site_weighted[k] = 1e-3 * limit[trace_first[k]]
     log_prior_precision = 0.0
     for m in range(size):
         log_prior_precision += math.log(prior_precision[m])
 
+    stride = FIRST_STRIDE
     for point in range(len(points)):
         spread = math.exp(2.0 * points[point, 0])
         share = 1.0 / (1.0 + math.exp(-points[point, 1]))
@@ -150,28 +114,27 @@ def log_evidences(
         process[2], process[3] = spread * (1.0 - share), math.exp(points[point, 3])
         local = math.exp(2.0 * points[point, 4])
         scoop = scoop_share * local
+        for k in range(len(limit)):
+            trace_sd[k] = math.sqrt(max(trace_variance[k] + scoop, LEAST_VARIANCE))
         for row in range(places):
             # What the place effect and the doubt about the place along the channel add, shared by its holes.
-            omega[row] = (
-                local
-                - scoop
-                + 2.0 * process[0] * (1.0 - erfcx(along_sd_m[row] / (SQRT2 * process[1])))
-                + 2.0 * process[2] * (1.0 - erfcx(along_sd_m[row] / (SQRT2 * process[3])))
-            )
+            omega[row] = local - scoop + along_doubt(process, along_sd_m[row])
+        last_move[:] = 0.0
+        unsettled[point] = sites > 0
         for _ in range(MOST_SWEEPS):
             log_determinant = 0.0
             quad = 0.0
             precision[:] = 0.0
             weighted[:] = 0.0
             for k in range(holes):
-                if censored[k]:
-                    t, h = site_precision[k], site_weighted[k]
-                else:
-                    t = 1.0 / max(error_variance[k] + scoop, 1e-6)
-                    h = t * value[k]
+                t = 1.0 / max(error_variance[k] + scoop, LEAST_VARIANCE)
                 precision[member[k]] += t
-                weighted[member[k]] += h
+                weighted[member[k]] += t * value[k]
                 log_determinant -= math.log(t)
+            for k in range(sites):
+                precision[trace_place[k]] += site_precision[k]
+                weighted[trace_place[k]] += site_weighted[k]
+                log_determinant -= math.log(site_precision[k])
             for row in range(places):
                 average = weighted[row] / precision[row]
                 log_determinant += math.log(precision[row])
@@ -181,12 +144,12 @@ def log_evidences(
                     columns[point, row, 0] -= regressors[row, m] * prior_mean[m]
                     columns[point, row, 1 + m] = regressors[row, m]
             for k in range(holes):
-                if censored[k]:
-                    t, reading = site_precision[k], site_weighted[k] / site_precision[k]
-                else:
-                    t, reading = 1.0 / max(error_variance[k] + scoop, 1e-6), value[k]
-                off = reading - weighted[member[k]] / precision[member[k]]
-                quad += t * off * off
+                off = value[k] - weighted[member[k]] / precision[member[k]]
+                quad += off * off / max(error_variance[k] + scoop, LEAST_VARIANCE)
+            for k in range(sites):
+                row = trace_place[k]
+                off = site_weighted[k] / site_precision[k] - weighted[row] / precision[row]
+                quad += site_precision[k] * off * off
             log_determinant += pass_up(
                 downstream,
                 length_m,
@@ -214,9 +177,9 @@ def log_evidences(
                     step[point, m] += covariance[point, m, k] * gram[1 + k, 0]
             for m in range(size):
                 quad -= gram[1 + m, 0] * step[point, m]
-            found = -0.5 * (log_determinant + quad + holes * LOG_2PI)
+            found = -0.5 * (log_determinant + quad + (holes + sites) * LOG_2PI)
             evidence[point] = found
-            if some == 0:
+            if sites == 0:
                 break
 
             pass_down(
@@ -251,36 +214,39 @@ def log_evidences(
                 own = omega[row] / error[point, row]
                 latent[row] = middle + own * (weighted[row] / precision[row] - middle)
                 doubt[row] = (1.0 - own) * ((1.0 - own) * wide + omega[row])
-            change = 0.0
-            for k in range(holes):
-                if not censored[k]:
-                    continue
-                row = member[k]
+            change, turn, before = 0.0, 0.0, 0.0
+            for k in range(sites):
+                row = trace_place[k]
                 t, h = site_precision[k], site_weighted[k]
                 cavity_precision = 1.0 / doubt[row] - t
                 if cavity_precision <= 0.0:
+                    # Only rounding can bring this about: let the site say less, and look again.
                     change = 1.0
+                    site_precision[k], site_weighted[k] = 0.5 * t, 0.5 * h
                     continue
                 s2 = 1.0 / cavity_precision
-                m_ = s2 * (latent[row] / doubt[row] - h)
-                wide = s2 + max(error_variance[k] + scoop, 1e-6)
-                z = (limit[k] - m_) / math.sqrt(wide)
-                ratio = mills(z)
-                off = h / t - m_
-                found += log_share_below(z) + 0.5 * (
-                    LOG_2PI + math.log(s2 + 1.0 / t) + off * off / (s2 + 1.0 / t)
+                centre = s2 * (latent[row] / doubt[row] - h)
+                log_total, mean, narrow = below_limits(
+                    centre, s2, limit, trace_sd, trace_count, trace_first[k], trace_first[k + 1]
                 )
-                shrink = s2 * ratio * (z + ratio) / wide
-                mean = m_ - s2 * ratio / math.sqrt(wide)
-                narrow = s2 * (1.0 - shrink)
+                off = h / t - centre
+                found += log_total + 0.5 * (LOG_2PI + math.log(s2 + 1.0 / t) + off * off / (s2 + 1.0 / t))
                 t_new = max(1.0 / narrow - cavity_precision, 1e-9)
-                h_new = mean * (t_new + cavity_precision) - m_ * cavity_precision
+                h_new = mean * (t_new + cavity_precision) - centre * cavity_precision
                 change = max(
                     change, abs(t_new - t) * doubt[row], abs(h_new - h) * math.sqrt(doubt[row]) * 0.1
                 )
-                # All sites move at once, so each goes only part of the way.
-                site_precision[k] = t + 0.9 * (t_new - t)
-                site_weighted[k] = h + 0.9 * (h_new - h)
+                turn += (t_new - t) * doubt[row] * last_move[k, 0]
+                turn += (h_new - h) * math.sqrt(doubt[row]) * last_move[k, 1]
+                before += last_move[k, 0] ** 2 + last_move[k, 1] ** 2
+                last_move[k, 0] = (t_new - t) * doubt[row]
+                last_move[k, 1] = (h_new - h) * math.sqrt(doubt[row])
+                site_precision[k] = t + stride * (t_new - t)
+                site_weighted[k] = h + stride * (h_new - h)
             evidence[point] = found
-            if change < 1e-4:
+            if change < SETTLED:
+                unsettled[point] = False
                 break
+            # A small swing back dies by itself.
+            back = turn < -0.3 * before
+            stride = max(0.6 * stride, LEAST_STRIDE) if back else min(1.2 * stride, FIRST_STRIDE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number, whole
-from washgrade.errors import GroundError
+from washgrade.errors import GroundError, WashgradeWarning
 from washgrade.land.channels import Channels
 from washgrade.sand import mixture, solver
 from washgrade.sand.along import nearest_along_m
@@ -25,6 +26,8 @@ SUPPORT = ("prior", "inferred", "near", "sampled")
 # Our choice, because the middle of the prior tail-up range is 300 m: at a third of it two places still share
 # most of what makes them differ from the mean.
 NEAR_M = 100.0
+# Our choice, because what a hundredth of the weight says wrongly is lost in the rounding of a grade.
+UNSETTLED_LIMIT = 0.01
 # Numbers of a batch of draws held at once, so that memory stays flat however large the network.
 BATCH_NUMBERS = 1_000_000
 QUANTILES = (0.1, 0.5, 0.9)
@@ -45,12 +48,15 @@ class HyperSummary:
         Effective number of the 4096 points averaged over; a few dozen or more is sound.
     log_likelihood : float
         Log of the mean likelihood of the samples under the prior.
+    unsettled_share : float
+        Share of the weight, 0 to 1, of points at which the stand-ins for traces did not come to rest.
     """
 
     quantities: dict[str, Quantity]
     coefficients: dict[str, Quantity]
     effective_samples: float
     log_likelihood: float
+    unsettled_share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +163,11 @@ def estimate_grade(
         If there is no channel at all.
     InputError
         If the cut-off does not lie between 0 and 1 or no draw is asked for.
+
+    Warns
+    -----
+    WashgradeWarning
+        If the stand-ins for traces did not settle.
     """
     settings = settings or SamplingSettings()
     priors = priors or Priors()
@@ -170,6 +181,14 @@ def estimate_grade(
     seen = observations(samples, settings, nodes)
     read = readings(tree, seen, regressors)
     averaged = average(read, priors)
+    if averaged.unsettled_share > UNSETTLED_LIMIT:
+        warnings.warn(
+            f"The traces could not be weighed well: at {averaged.unsettled_share:.0%} of what the samples "
+            f"allow, their stand-ins did not settle. It should be {UNSETTLED_LIMIT:.0%} at most. Take the "
+            "grades near them as rough.",
+            WashgradeWarning,
+            stacklevel=2,
+        )
     if progress:
         progress(0.2)
     prior_mean = priors.coefficients(len(names)).mean
@@ -216,6 +235,7 @@ def estimate_grade(
             coefficients=_coefficients(names, prior_mean, averaged),
             effective_samples=averaged.effective_samples,
             log_likelihood=averaged.log_likelihood,
+            unsettled_share=averaged.unsettled_share,
         ),
         observations=seen,
     )

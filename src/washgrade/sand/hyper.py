@@ -7,8 +7,11 @@ two densities that the points came from (deterministic mixture); a few dozen rep
 weight. The regression coefficients are integrated out in closed form at each point.
 
 A trace is a reading known only to lie below a limit. Its likelihood is a normal distribution function, and
-expectation propagation stands a normal in for it at *every* point; the evidence is that of expectation
-propagation too. That is an approximation, close for such one-sided limits; all else is exact given the point.
+expectation propagation stands a normal in for all the traces of one place together, at *every* point; the
+evidence is that of expectation propagation too. With traces at a single place that is exact. With traces at
+several places it is an approximation, the worse the closer they lie: for ten nodes in a line with a trace at
+each, the log evidence came out too low by 0.01 at 800 m, 0.03 at 200 m and 0.11 at 5 m from node to node
+(total sd 1.5, ranges 250 and 900 m). All else is exact given the point.
 """
 
 from __future__ import annotations
@@ -46,12 +49,16 @@ class Readings:
         Row of the place at a node of the skeleton, or -1.
     node : ndarray of int32, shape (places,)
         Node of each place in the whole tree.
-    member : ndarray of int32, shape (holes,)
-        Place of each hole.
-    value, error_variance, limit : ndarray of float64, shape (holes,)
-        As in ``Observations``; value 0 where censored.
-    censored : ndarray of bool, shape (holes,)
-        Known only to lie below the limit.
+    member : ndarray of int32, shape (weighed holes,)
+        Place of each hole that could be weighed.
+    value, error_variance : ndarray of float64, shape (weighed holes,)
+        As in ``Observations``.
+    trace_place : ndarray of int32, shape (places with traces,)
+        Place, rising.
+    trace_first : ndarray of int64, shape (places with traces + 1,)
+        Where the traces of each begin among the kinds, and where the last end.
+    limit, trace_variance, trace_count : ndarray of float64, shape (kinds of traces,)
+        Limit, error variance and number of the holes of one place that are alike in both.
     regressors : ndarray of float64, shape (places, regressors)
         At the places.
     along_sd_m : ndarray of float64, shape (places,)
@@ -64,8 +71,11 @@ class Readings:
     member: NDArray[np.int32]
     value: NDArray[np.float64]
     error_variance: NDArray[np.float64]
+    trace_place: NDArray[np.int32]
+    trace_first: NDArray[np.int64]
     limit: NDArray[np.float64]
-    censored: NDArray[np.bool_]
+    trace_variance: NDArray[np.float64]
+    trace_count: NDArray[np.float64]
     regressors: NDArray[np.float64]
     along_sd_m: NDArray[np.float64]
 
@@ -93,15 +103,26 @@ def readings(tree: Tree, seen: Observations, regressors: NDArray[np.float64]) ->
     place[np.searchsorted(kept, node)] = np.arange(len(node), dtype=np.int32)
     along_sd_m = np.full(len(node), np.inf)
     np.minimum.at(along_sd_m, member, seen.accuracy_m * RADIUS_TO_SD)
+    weighed, trace = ~seen.censored, seen.censored
+    # Traces alike in place, limit and doubt are one entry with a count.
+    kinds, count = np.unique(
+        np.column_stack([member[trace], seen.limit[trace], seen.error_variance[trace]]),
+        axis=0,
+        return_counts=True,
+    )
+    trace_place, first = np.unique(kinds[:, 0].astype(np.int32), return_index=True)
     return Readings(
         small=small,
         place=place,
         node=node.astype(np.int32),
-        member=member.astype(np.int32),
-        value=np.where(seen.censored, 0.0, seen.value),
-        error_variance=seen.error_variance,
-        limit=seen.limit,
-        censored=seen.censored,
+        member=member[weighed].astype(np.int32),
+        value=seen.value[weighed],
+        error_variance=seen.error_variance[weighed],
+        trace_place=trace_place,
+        trace_first=np.append(first, len(kinds)).astype(np.int64),
+        limit=np.ascontiguousarray(kinds[:, 1]),
+        trace_variance=np.ascontiguousarray(kinds[:, 2]),
+        trace_count=count.astype(np.float64),
         regressors=np.ascontiguousarray(regressors[node]),
         along_sd_m=along_sd_m,
     )
@@ -143,6 +164,8 @@ class Averaged:
         Effective number of points among those that were weighed: 1 / sum of squared weights.
     log_likelihood : float
         Log of the mean likelihood under the prior.
+    unsettled_share : float
+        Share of the weight, 0 to 1, of points at which the stand-ins for traces did not come to rest.
     quantities : dict of str to Quantity
         Summary of the five numbers.
     """
@@ -155,6 +178,7 @@ class Averaged:
     covariance: NDArray[np.float64]
     effective_samples: float
     log_likelihood: float
+    unsettled_share: float
     quantities: dict[str, Quantity] = field(default_factory=dict)
 
     def process(self, representative: int) -> Process:
@@ -191,13 +215,14 @@ def _even(count_log2: int) -> NDArray[np.float64]:
 
 def _evidences(
     read: Readings, points: NDArray[np.float64], prior: CoefficientPrior, priors: Priors
-) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...]]:
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], tuple[NDArray[np.float64], ...]]:
     places, size = read.regressors.shape
     columns = np.empty((len(points), places, 1 + size))
     error = np.empty((len(points), places))
     step = np.empty((len(points), size))
     covariance = np.empty((len(points), size, size))
     found = np.empty(len(points))
+    unsettled = np.empty(len(points), dtype=np.bool_)
     tree = read.small
     log_evidences(
         points,
@@ -208,8 +233,11 @@ def _evidences(
         read.member,
         read.value,
         read.error_variance,
+        read.trace_place,
+        read.trace_first,
         read.limit,
-        read.censored,
+        read.trace_variance,
+        read.trace_count,
         read.regressors,
         read.along_sd_m,
         prior.mean,
@@ -220,8 +248,9 @@ def _evidences(
         error,
         step,
         covariance,
+        unsettled,
     )
-    return found, (columns, error, step, covariance)
+    return found, unsettled, (columns, error, step, covariance)
 
 
 def average(read: Readings, priors: Priors) -> Averaged:
@@ -242,7 +271,7 @@ def average(read: Readings, priors: Priors) -> Averaged:
     prior = priors.coefficients(read.regressors.shape[1])
     even = _even(POINTS_LOG2)
     wide = priors.points(even)
-    wide_evidence, _ = _evidences(read, wide, prior, priors)
+    wide_evidence, wide_unsettled, _ = _evidences(read, wide, prior, priors)
     weight = np.exp(wide_evidence - wide_evidence.max())
     weight /= weight.sum()
     middle = weight @ wide
@@ -251,7 +280,7 @@ def average(read: Readings, priors: Priors) -> Averaged:
     spread = 1.3 * (weight[:, None] * apart).T @ apart + 0.02 * np.diag(np.var(wide, axis=0))
     root = np.linalg.cholesky(spread)
     close = middle + ndtri(even) @ root.T
-    close_evidence, _ = _evidences(read, close, prior, priors)
+    close_evidence, close_unsettled, _ = _evidences(read, close, prior, priors)
 
     points = np.concatenate([wide, close])
     evidence = np.concatenate([wide_evidence, close_evidence])
@@ -268,12 +297,14 @@ def average(read: Readings, priors: Priors) -> Averaged:
     log_likelihood = float(top + np.log(weight.mean()))
     weight /= weight.sum()
 
+    unsettled_share = float(weight[np.concatenate([wide_unsettled, close_unsettled])].sum())
+
     # Systematic resampling in order of the total variance spreads the representatives over it.
     order = np.argsort(points[:, 0], kind="stable")
     ticks = (np.arange(REPRESENTATIVES) + 0.5) / REPRESENTATIVES
     cumulative = np.cumsum(weight[order])
     chosen = points[order[np.minimum(np.searchsorted(cumulative, ticks), len(points) - 1)]]
-    _, (columns, error, step, covariance) = _evidences(read, chosen, prior, priors)
+    _, _, (columns, error, step, covariance) = _evidences(read, chosen, prior, priors)
     natural = {
         "total sd": np.exp(points[:, 0]),
         "tail-up share": 1.0 / (1.0 + np.exp(-points[:, 1])),
@@ -290,6 +321,7 @@ def average(read: Readings, priors: Priors) -> Averaged:
         covariance=covariance,
         effective_samples=float(1.0 / np.sum(weight**2)),
         log_likelihood=log_likelihood,
+        unsettled_share=unsettled_share,
         quantities={name: _quantity(numbers, weight) for name, numbers in natural.items()},
     )
 
