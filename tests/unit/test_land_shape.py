@@ -17,7 +17,7 @@ from washgrade.land.links import trace_washes
 from washgrade.land.reachshape import reach_shape
 from washgrade.land.sections import cross_sections, find_banks
 from washgrade.land.shape import LEAST_SLOPE, ShapeRules, measure_shape
-from washgrade.land.width import GIVEN, MEASURED, REGIONAL, UNKNOWN, WIDTH_CURVES, WidthCurve
+from washgrade.land.width import GIVEN, MEASURED, REGIONAL, UNKNOWN, WIDTH_CURVES, WidthCurve, choose_width
 
 TILT = 0.01  # of the bed towards its middle, so that water gathers there
 
@@ -123,6 +123,21 @@ def test_a_gentle_rise_is_no_bank(bank_slope, shows):
     dem, channels, _ = network(100 - 0.02 * east + across, 1.0, 5000)
     shape = measure_shape(dem, channels, rules=ShapeRules(least_full_share=0.5))
     assert (shape.width_from[inside(dem, channels, 45.0)] == shows).all()
+
+
+def test_a_width_needs_half_of_the_nodes_around():
+    heights = np.full((5, 12), 20.0)
+    heights[2] = 10 - 0.1 * np.arange(12)
+    _, channels, _ = network(heights, 1.0, 6)
+    size = len(channels.nodes)
+    shown_m = np.full(size, np.nan)
+    shown_m[[3, 4, 7]] = [2.0, 8.0, 5.0]
+    width_m, width_from = choose_width(channels, shown_m, smooth_m=1.0, curve=None)
+    # Two of three nodes at 3 and 4; one of three is too few; at the ends two nodes are around.
+    assert np.flatnonzero(width_from == MEASURED).tolist() == [3, 4]
+    np.testing.assert_allclose(width_m[[3, 4]], 4.0)
+    shown_m[[7, size - 1]] = [np.nan, 5.0]
+    assert choose_width(channels, shown_m, smooth_m=1.0, curve=None)[1][-2:].tolist() == [UNKNOWN, MEASURED]
 
 
 def test_widths_given_known_and_unknown():
