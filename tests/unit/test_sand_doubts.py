@@ -63,3 +63,20 @@ def test_a_slipped_decimal_point_is_asked_about(channels, samples, factor, side)
 def test_two_readings_cannot_judge_each_other(channels, samples):
     few = Samples(**{name: getattr(samples, name)[:2] for name in samples.__dataclass_fields__})
     assert doubtful_readings(channels, replace(few, grade=np.array([0.001, 0.9]))) == []
+
+
+def test_poor_fixes_make_slow_to_doubt(channels, samples, monkeypatch):
+    grade = samples.grade.copy()
+    grade[6] *= 3.0
+    poor = replace(samples, grade=grade, accuracy_m=np.full(len(grade), 60.0))
+    assert doubtful_readings(channels, poor) == []
+    grade[6] *= 10.0 / 3.0
+    assert [doubt.sample_ids for doubt in doubtful_readings(channels, replace(poor, grade=grade))] == [
+        ("s06",)
+    ]
+    # The wrong twin takes every place as sure.
+    monkeypatch.setattr("washgrade.sand.doubts.along_doubt", lambda process, along_sd_m: 0.0)
+    grade[6] *= 3.0 / 10.0
+    assert [doubt.sample_ids for doubt in doubtful_readings(channels, replace(poor, grade=grade))] == [
+        ("s06",)
+    ]

@@ -15,6 +15,7 @@ from washgrade.sand.inference import leave_one_out
 from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.priors import Priors
 from washgrade.sand.sample import observations
+from washgrade.sand.tails import along_doubt
 from washgrade.sand.tree import tree_of_nodes
 
 __all__ = ["Doubt", "doubtful_readings"]
@@ -56,11 +57,11 @@ class Doubt:
         names = " and ".join(name[:8] for name in self.sample_ids)
         side = "above" if self.z_score > 0 else "below"
         ask = "Did a decimal point slip? Or is" if self.slipped else "Are its masses right? Is"
+        end = " If it is right, leave it: a rich streak is what you look for." if self.z_score > 0 else ""
         return (
             f"Sample {names}: its grade of {self.grade:.1%} is {side} the "
             f"{self.low_grade:.1%} to {self.high_grade:.1%} that the other samples lead one to "
-            f"expect. {ask} it in the right place? If it is right, leave it: a rich streak is what "
-            "you look for."
+            f"expect. {ask} it in the right place?{end}"
         )
 
 
@@ -93,7 +94,9 @@ def doubtful_readings(
     -----
     Leave-one-out prediction at each representative of ranges and variances, then mean and variance of the
     mixture. Readings at one place are taken to share T and D but each to have a local effect of its own, so
-    that two scoops of one hole may disagree a little before they are doubted. Traces are not judged.
+    that two scoops of one hole may disagree a little before they are doubted. The doubt about the place along
+    the channel adds the variance that the estimate gives it (:func:`washgrade.sand.tails.along_doubt`), here
+    also to each reading by itself. Traces are not judged.
     """
     settings = settings or SamplingSettings()
     priors = priors or Priors()
@@ -103,17 +106,21 @@ def doubtful_readings(
     judged = np.flatnonzero(~seen.censored)
     if len(judged) < 3:
         return []
-    averaged = average(readings(tree, seen, regressors), priors)
+    read = readings(tree, seen, regressors)
+    averaged = average(read, priors)
+    along_sd_m = read.along_sd_m[read.member]
     prior = priors.coefficients(len(names))
     means, variances = [], []
     for representative in range(len(averaged.points)):
+        process = averaged.process(representative)
         local_variance = np.exp(2.0 * averaged.points[representative, 4])
+        along_variance = np.array([along_doubt(process.numbers, one_m) for one_m in along_sd_m])
         prediction, variance = leave_one_out(
             tree,
-            averaged.process(representative),
+            process,
             node=seen.node[judged],
             value=seen.value[judged],
-            error_variance=seen.error_variance[judged] + local_variance,
+            error_variance=seen.error_variance[judged] + local_variance + along_variance,
             regressors=regressors[seen.node[judged]],
             prior=prior,
         )
