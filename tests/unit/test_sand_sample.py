@@ -105,6 +105,34 @@ def test_a_name_joins_layers_whose_fixes_differ() -> None:
     assert len(read(upper, {**lower, "day": "2025-10-05"})) == 2
 
 
+def test_a_name_does_not_join_what_lies_far_apart() -> None:
+    upper = {"depth_top_m": 0.0, "depth_bottom_m": 0.05, "place": "bend", "accuracy_m": 4.0, "grade": 0.02}
+    lower = {"depth_top_m": 0.05, "depth_bottom_m": 0.1, "place": "bend", "accuracy_m": 5.0, "grade": 0.2}
+    far = read(upper, {**lower, "easting_m": 500031.0})
+    assert far.node.tolist() == [0, 3]
+    assert grade(far) == pytest.approx([0.02, 0.2])
+    assert far.covered == pytest.approx([0.5, 0.5])
+    assert far.split == (("bend", 31.0),)
+    # Within the snapping distance, or within three times the poorer accuracy, it is one hole.
+    for near in ({"easting_m": 500029.0}, {"easting_m": 500031.0, "accuracy_m": 11.0}):
+        found = read(upper, {**lower, **near})
+        assert len(found) == 1
+        assert found.split == ()
+    # On another day it is another hole anyway, and nothing to ask about.
+    assert read(upper, {**lower, "easting_m": 500031.0, "day": "2025-10-05"}).split == ()
+
+
+def test_parting_does_not_depend_on_the_order() -> None:
+    rows = [
+        {"sample_id": f"s{k}", "depth_top_m": 0.02 * k, "depth_bottom_m": 0.02 * k + 0.02, "place": "bend",
+         "accuracy_m": 3.0, "easting_m": 500000.0 + 12.5 * k}
+        for k in range(5)
+    ]  # fmt: skip
+    one, other = read(*rows), read(*rows[::-1])
+    assert one.sample_ids == other.sample_ids == (("s0", "s1", "s2"), ("s3", "s4"))
+    assert one.split == other.split == (("bend", 37.5),)
+
+
 def test_equal_depths_are_duplicates() -> None:
     found = read({"grade": 0.04}, {"grade": 0.06})
     assert grade(found) == pytest.approx([0.04, 0.06])
