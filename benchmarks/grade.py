@@ -216,7 +216,9 @@ def whole(rng: np.random.Generator) -> None:
     grade = 1 / (1 + np.exp(-rng.normal(-2.5, 0.7, 40)))
 
     def estimate():
-        return estimate_grade(channels, samples_at(channels, node, grade), rng=np.random.default_rng(1))
+        return estimate_grade(
+            channels, samples_at(channels, node, grade), rng=np.random.default_rng(1), cutoff_grade=0.05
+        )
 
     estimate()
     print(f"    5,000 nodes, 40 samples, whole estimate with 1,000 draws: {seconds(estimate, times=3):.3f} s")
@@ -275,7 +277,9 @@ def coverage(rng: np.random.Generator, *, rounds: int) -> None:
                 node = rng.choice(800, count, replace=False)
                 scooped = z[node] + rng.normal(0, local * np.sqrt(0.5), count)
                 weighed = 1 / (1 + np.exp(-scooped)) + rng.normal(0, 0.0006, count)
-                found = estimate_grade(channels, samples_at(channels, node, np.clip(weighed, 0, 1)), rng=rng)
+                found = estimate_grade(
+                    channels, samples_at(channels, node, np.clip(weighed, 0, 1)), rng=rng, cutoff_grade=0.05
+                )
                 reach = np.bincount(channels.nodes.reach, weights=true) / np.bincount(channels.nodes.reach)
                 low, high = np.quantile(found.reach_draws, (0.05, 0.95), axis=0)
                 mine.append(

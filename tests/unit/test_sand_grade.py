@@ -106,6 +106,7 @@ def samples(node: list[int], grade: list[float], *, trace: list[bool] | None = N
 
 def estimate(node: list[int], grade: list[float], **more: object) -> GradeEstimate:
     trace = more.pop("trace", None)
+    more = {"cutoff_grade": 0.05, **more}
     return estimate_grade(GROUND, samples(node, grade, trace=trace), rng=np.random.default_rng(1), **more)
 
 
@@ -118,7 +119,7 @@ def many() -> GradeEstimate:
 
 
 def test_without_samples_all_is_prior() -> None:
-    found = estimate_grade(GROUND, Samples.none(), rng=np.random.default_rng(1))
+    found = estimate_grade(GROUND, Samples.none(), rng=np.random.default_rng(1), cutoff_grade=0.05)
     assert set(found.reach_support.tolist()) == {"prior"}
     assert np.isinf(found.nearest_sample_m).all()
     # The middle of the prior lies at a grade of 5 % where covariates are average.
@@ -127,7 +128,7 @@ def test_without_samples_all_is_prior() -> None:
 
 
 def test_one_sample_moves_its_tree_and_a_little_the_other() -> None:
-    none = estimate_grade(GROUND, Samples.none(), rng=np.random.default_rng(1))
+    none = estimate_grade(GROUND, Samples.none(), rng=np.random.default_rng(1), cutoff_grade=0.05)
     one = estimate([100], [0.25])
     assert one.reach_support[10] == "sampled"
     assert one.reach_support[9] == "near"
@@ -188,8 +189,10 @@ def test_a_far_sample_changes_nothing_but_is_told() -> None:
     shifted = far.northing_m.copy()
     shifted[-1] += 5000.0
     parts = {name: getattr(far, name) for name in far.__dataclass_fields__}
-    one = estimate_grade(GROUND, near, rng=np.random.default_rng(1))
-    two = estimate_grade(GROUND, Samples(**{**parts, "northing_m": shifted}), rng=np.random.default_rng(1))
+    one = estimate_grade(GROUND, near, rng=np.random.default_rng(1), cutoff_grade=0.05)
+    two = estimate_grade(
+        GROUND, Samples(**{**parts, "northing_m": shifted}), rng=np.random.default_rng(1), cutoff_grade=0.05
+    )
     assert np.array_equal(one.node_mean, two.node_mean)
     assert [name for name, _ in two.observations.unplaced] == ["s08"]
 
@@ -379,6 +382,7 @@ def reach_coverage(assumed: hyper.Priors, *, rounds: int) -> float:
             GROUND,
             samples(node, grade.tolist()),
             rng=rng,
+            cutoff_grade=0.05,
             priors=assumed,
             settings=SamplingSettings(typical_accuracy_m=0),
         )

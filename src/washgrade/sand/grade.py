@@ -124,9 +124,9 @@ def estimate_grade(
     samples: Samples,
     *,
     rng: np.random.Generator,
+    cutoff_grade: float,
     settings: SamplingSettings | None = None,
     priors: Priors | None = None,
-    cutoff_grade: float = 0.05,
     draws: int = 1000,
     progress: Callable[[float], None] | None = None,
 ) -> GradeEstimate:
@@ -140,13 +140,12 @@ def estimate_grade(
         Recorded layers; may be none, then all is prior.
     rng : numpy.random.Generator
         Source of the joint draws; nothing else depends on it.
+    cutoff_grade : float
+        Grade below which digging is not worth it, between 0 and 1.
     settings : SamplingSettings, optional
         How samples are taken and weighed.
     priors : Priors, optional
         What is thought beforehand.
-    cutoff_grade : float, default 0.05
-        Grade below which digging is not worth it. Our choice, because it is the middle of the prior; the
-        user knows better.
     draws : int, default 1000
         Joint draws of the reaches. Our choice, because a chance is then good to 1.6 % at worst.
     progress : callable, optional
