@@ -130,7 +130,7 @@ def estimate_grade(
     draws: int = 1000,
     progress: Callable[[float], None] | None = None,
 ) -> GradeEstimate:
-    """Estimate the grade of the bite along the channels from samples.
+    r"""Estimate the grade of the bite along the channels from samples.
 
     Parameters
     ----------
@@ -167,6 +167,22 @@ def estimate_grade(
     -----
     WashgradeWarning
         If the stand-ins for traces did not settle.
+
+    Notes
+    -----
+    What the model leaves out, or takes as simpler than it is:
+
+    - The effect of a place, of variance :math:`(1-s)\tau^2` (``scoop_share`` s, local variance
+      :math:`\tau^2`), is independent from node to node. A reach of n nodes averages n of them, so its
+      interval is somewhat narrower on a finer DEM.
+    - The grade of a reach is the plain mean over its nodes, whatever their width or the length each stands
+      for.
+    - The doubt about where along the channel a sample was taken enters as independent noise of variance
+      :math:`2\sum s^2(1-\mathrm{erfcx}(g/(\sqrt2 r)))`; the covariance of the reading with all else is not
+      lowered in turn.
+    - A weighed grade above 1 - ``detection_grade`` counts as that.
+    - A hole whose layers cover the bite only in part counts in full, with no variance added for the rest.
+    - The prior ranges are metres, and are not scaled with the ground.
     """
     settings = settings or SamplingSettings()
     priors = priors or Priors()

@@ -156,7 +156,8 @@ class SamplingSettings:
         and rounding to 1 g has a standard deviation of 1/sqrt(12) g.
     detection_grade : float, default 0.002
         Grade below which magnetics cannot be weighed; a trace lies below it. Our choice, because it is 1 g in
-        a sample of half a kilogram. Keep it at three standard deviations of the weighing or more: nearer to
+        a sample of half a kilogram. Weighed grades above 1 less this are taken as 1 less this, since the
+        logit of 1 is infinite. Keep it at three standard deviations of the weighing or more: nearer to
         nothing, the logit of a weighed grade is no longer near normal.
     typical_mass_kg : float, default 0.5
         Dry mass where none is written, kilograms. Our choice, because a cupful of sand is about that.

@@ -19,8 +19,8 @@ __all__ = ["Priors"]
 class Priors:
     """What is thought of the sand before any sample, on the scale logit(grade).
 
-    All are judgement, not fitted, for washes some kilometres long; on a much larger or smaller ground the
-    ranges should be scaled with it. Simulated coverage of the intervals was their test.
+    All are judgement, not fitted, for washes some kilometres long. Nothing scales the ranges with the ground:
+    on a much larger or smaller one, set them. Simulated coverage of the intervals was their test.
 
     Parameters
     ----------
@@ -37,7 +37,8 @@ class Priors:
     scoop_share : float, default 0.5
         Share of that local variance that differs between two scoops at one place; the rest belongs to the
         place and its duplicates share it. Our choice, because nothing tells: with 0 duplicates could not
-        teach the scatter, with 1 they would not share the place.
+        teach the scatter, with 1 they would not share the place. What belongs to the place is independent
+        from node to node, however close they lie.
     grade, intercept_sd : float, default 0.05 and 1.2
         Middle of the grade, and standard deviation of its logit's mean.
     covariate_sd : float, default 0.5

@@ -67,7 +67,9 @@ def mills(z):
 def along_doubt(process, along_sd_m):
     """Variance that a doubt about the place along the channel adds: 2 Σ s² (1 − erfcx(g / (√2 r))).
 
-    ``process`` holds variance and range of tail-up, then of tail-down.
+    ``process`` holds variance and range of tail-up, then of tail-down. It is the mean squared difference
+    between the true place and the one written down; it is used as independent noise, and what the reading
+    shares with others is not lowered.
 
     Returns
     -------
