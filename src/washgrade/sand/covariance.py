@@ -1,8 +1,9 @@
 r"""Covariances along channels, written out in full: what the linear-time solver stands for.
 
-Dense, so slow beyond some thousand nodes; the solver is checked against them. To add one: write a function of
-:class:`Distances` and add a line to ``COVARIANCES``. Only the exponential ones are Markov on a tree, so only
-they have a linear-time solver.
+They are the oracle only: no estimate calls them. Dense, so slow beyond some thousand nodes; the tests check
+the solver against them. To add one: write a function of :class:`Distances` and add a line to ``COVARIANCES``,
+which the tests sweep. It changes no estimate until it has a solver: only the exponential ones are Markov on a
+tree, so only they have one that is linear in time.
 
 References
 ----------
