@@ -215,13 +215,32 @@ def whole(rng: np.random.Generator) -> None:
     node = rng.choice(5000, 40, replace=False)
     grade = 1 / (1 + np.exp(-rng.normal(-2.5, 0.7, 40)))
 
-    def estimate():
-        return estimate_grade(
-            channels, samples_at(channels, node, grade), rng=np.random.default_rng(1), cutoff_grade=0.05
-        )
+    # The poorest eleven as traces: where they are, all at one node, and at nodes side by side.
+    poor = np.argsort(grade)[:11]
+    faint, one, near = grade.copy(), node.copy(), node.copy()
+    faint[poor] = 0.0
+    one[poor] = node[poor[0]]
+    near[poor] = 2000 + np.arange(len(poor))
+    for words, where, weighed in (
+        ("no trace", node, grade),
+        ("11 traces apart", node, faint),
+        ("11 traces at one node", one, faint),
+        ("11 traces side by side", near, faint),
+    ):
 
-    estimate()
-    print(f"    5,000 nodes, 40 samples, whole estimate with 1,000 draws: {seconds(estimate, times=3):.3f} s")
+        def estimate(where=where, weighed=weighed):
+            return estimate_grade(
+                channels,
+                samples_at(channels, where, weighed),
+                rng=np.random.default_rng(1),
+                cutoff_grade=0.05,
+            )
+
+        unsettled = estimate().hyper.unsettled_share
+        print(
+            f"    5,000 nodes, 40 samples, {words}: whole estimate with 1,000 draws "
+            f"{seconds(estimate, times=3):.3f} s, unsettled {unsettled:.1%}"
+        )
 
 
 # Total sd, tail-up share, ranges up and down in metres, local sd; None draws them, and the effects of the
