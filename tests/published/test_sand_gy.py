@@ -2,8 +2,8 @@
 
 Sources: Wills, Mineral Processing Technology, the worksheet to its chapter 3 (5 % Pb as galena of 86.6 % Pb,
 densities 7.5 and 2.65, shape 0.5, granulometric factor 0.25, liberation size 0.015 cm, 2 % taken as the full
-width of 95 %, doubled for safety), printed in grams; ITRC ISM-1 hyperlink 18 (C d^3 / M); and, for magnetite in quartz, our own
-calculation by hand from Gy's formula.
+width of 95 %, doubled for safety), printed in grams; ITRC ISM-1 hyperlink 18 (C d^3 / M); and, for magnetite
+in quartz, our own calculation by hand from Gy's formula.
 """
 
 from __future__ import annotations
