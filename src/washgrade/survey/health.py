@@ -109,6 +109,11 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
                 f"Sample {sample.id}: a grade of {sample.grade:.0%} is nearly pure magnetics. Is the "
                 "dry mass that of the whole sample?"
             )
+    doubts += [
+        f"Place {name}: its layers of one day lie {apart_m:.0f} m apart, too far to be one hole, and are read "
+        "as several. Is the name used twice?"
+        for name, apart_m in seen.split
+    ]
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
     readings = doubtful_readings(
         found.channels, Samples(**as_arrays(found.samples)), settings=found.settings.sampling
