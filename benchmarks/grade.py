@@ -151,7 +151,7 @@ def speed(rng: np.random.Generator) -> None:
 
     slow_draw = seconds(dense_draw, times=1)
     print(
-        f"   10,000 nodes, {samples} samples: dense draw {slow_draw:.2f} s (covariance of the prior not counted), "
+        f"   10,000 nodes, {samples} samples: dense draw {slow_draw:.2f} s (prior covariance given), "
         f"ratio {slow_draw / made[count][2]:.0f}"
     )
 

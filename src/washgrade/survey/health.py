@@ -110,8 +110,8 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
                 "dry mass that of the whole sample?"
             )
     doubts += [
-        f"Place {name}: its layers of one day lie {apart_m:.0f} m apart, too far to be one hole, and are read "
-        "as several. Is the name used twice?"
+        f"Place {name}: its layers of one day lie {apart_m:.0f} m apart, too far to be one hole, and are "
+        "read as several. Is the name used twice?"
         for name, apart_m in seen.split
     ]
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
