@@ -5,8 +5,8 @@ directions and channels.
 
 Widths: Bieger, Rathjens, Allen and Arnold (2015), Journal of the American Water Resources Association 51(3),
 842-858, table 4: bankfull width at 10 km2 of all sites (USA) 6.07 m, of the Interior Plains 5.74 m. Seen in a
-transcription, not in the paper; the coefficients (USA 2.70 and 0.352, Interior Plains 2.56 and 0.351,
-Intermontane Plateaus 1.11 and 0.415) in two transcriptions that agree. Tolerance: the coefficients' rounding.
+copy, not in the paper; the coefficients (USA 2.70 and 0.352, Interior Plains 2.56 and 0.351,
+Intermontane Plateaus 1.11 and 0.415) in two stored copies that agree. Tolerance: the coefficients' rounding.
 
 Stream power: Bagnold (1966), USGS Professional Paper 422-I: omega = rho g Q S / w, evaluated for 100 m3/s,
 0.01 and 20 m with 1000 kg/m3 and 9.81 m/s2: 490.5 W/m2.

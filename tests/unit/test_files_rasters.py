@@ -462,3 +462,28 @@ if TERRAIN.exists():
         assert np.nanmean(dem.elevation_m) == pytest.approx(float(raw.mean()), rel=0.005)
         if not resampled:
             assert np.array_equal(np.isnan(dem.elevation_m), np.ma.getmaskarray(raw))
+
+
+def test_a_folder_and_a_pattern_stand_for_the_rasters_they_hold(tmp_path):
+    folder = tmp_path / "tiles"
+    folder.mkdir()
+    write(folder / "n1.tif", HILL_M)
+    write(folder / "n2.TIF", HILL_M + 1)
+    (folder / "readme.txt").write_text("no raster")
+    by_folder, report = read_dems([folder])
+    assert report.files == ("n1.tif", "n2.TIF")
+    np.testing.assert_array_equal(by_folder.elevation_m, HILL_M.astype(np.float32))
+    by_pattern, report = read_dems([folder / "n2.*", folder / "n1.tif", folder])
+    assert report.files == ("n2.TIF", "n1.tif")
+    np.testing.assert_array_equal(by_pattern.elevation_m, (HILL_M + 1).astype(np.float32))
+
+
+def test_a_folder_or_pattern_without_rasters_is_said(tmp_path):
+    (tmp_path / "readme.txt").write_text("no raster")
+    endings = ".tif, .tiff, .asc, .img, .vrt, .flt, .bil, .hgt, .dem"
+    says = f"{tmp_path.name}: There is no raster there. It must hold files that end in {endings}."
+    with pytest.raises(GroundError, match=f"^{re.escape(says)}$"):
+        read_dems([tmp_path])
+    says = "*.tif: There is no raster there. It must fit at least one file."
+    with pytest.raises(GroundError, match=f"^{re.escape(says)}$"):
+        read_dems([tmp_path / "*.tif"])

@@ -21,7 +21,7 @@ FILE = click.Path(path_type=Path)
     type=FILE,
     multiple=True,
     required=True,
-    help="DEM file (GeoTIFF or another raster); give the option once for each tile.",
+    help="DEM file (GeoTIFF or another raster), folder of tiles or pattern; may be given several times.",
 )
 @click.option("--property", "property_file", type=FILE, help="Where one may dig: polygons, any vector file.")
 @click.option("--no-go", "no_go_file", type=FILE, help="Where one must not go: polygons.")

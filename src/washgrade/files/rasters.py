@@ -34,6 +34,9 @@ Progress = Callable[[str, float], None]
 _MOST_CELLS = 400_000_000
 _DISAGREE_M = 3.0
 
+# What a folder of tiles may hold: the endings under which agencies give heights away.
+RASTER_ENDINGS = (".tif", ".tiff", ".asc", ".img", ".vrt", ".flt", ".bil", ".hgt", ".dem")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroundReport:
@@ -87,8 +90,8 @@ def read_dems(
     Parameters
     ----------
     paths : sequence of Path or str
-        Rasters that GDAL reads (GeoTIFF, ASCII grid, ...), one band each. Where they overlap, the first
-        counts.
+        Rasters that GDAL reads (GeoTIFF, ASCII grid, ...), one band each; a folder stands for the rasters in
+        it, a pattern such as ``tiles/n*.tif`` for the files that fit. Where they overlap, the first counts.
     z_unit : {"m", "ft", "us-ft"}, optional
         Unit of the heights; what the files say if left out.
     dem_crs : str, optional
@@ -130,6 +133,7 @@ def read_dems(
     if cell_m is not None:
         number("cell_m", cell_m, above=0)
     tell = progress or (lambda _words, _share: None)
+    paths = _tiles(paths)
     sheets = []
     for position, path in enumerate(paths):
         tell(f"Reading {Path(path).name}", position / (2 * len(paths)))
@@ -164,6 +168,27 @@ def read_dems(
     dem = Dem(elevation_m=z_m, cell_m=cell, west_m=west, north_m=north, crs=target)
     tell("Read the DEM", 1.0)
     return dem, _report(dem, sheets, resampled=plain is None, doubts=doubts)
+
+
+def _tiles(paths: Sequence[Path | str]) -> list[Path]:
+    # The files meant: a folder stands for the rasters in it, a pattern for the files that fit it.
+    found: list[Path] = []
+    for given in paths:
+        path = Path(given)
+        if path.is_dir():
+            tiles = sorted(p for p in path.iterdir() if p.suffix.lower() in RASTER_ENDINGS and p.is_file())
+            wanted = f"It must hold files that end in {', '.join(RASTER_ENDINGS)}"
+        elif not path.exists() and any(sign in path.name for sign in "*?["):
+            tiles = sorted(p for p in path.parent.glob(path.name) if p.is_file())
+            wanted = "It must fit at least one file"
+        else:
+            found.append(path)
+            continue
+        if not tiles:
+            raise GroundError(f"{path.name}: There is no raster there. {wanted}.")
+        found += tiles
+    # A file named twice, once by its folder, is one file.
+    return list(dict.fromkeys(found))
 
 
 def _report(dem: Dem, sheets: Sequence[Sheet], *, resampled: bool, doubts: Sequence[str]) -> GroundReport:

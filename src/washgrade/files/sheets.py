@@ -107,8 +107,6 @@ def read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
     name = path.name
     if not path.exists():
         raise GroundError(f"{name}: There is no such file in {path.parent}.")
-    if path.is_dir():
-        raise GroundError(f"{name} is a folder. Name the files in it, each with --dem.")
     try:
         # Without the option GDAL hides the vertical part of older GeoTIFFs' CRS.
         with warnings.catch_warnings(), rasterio.Env(GTIFF_REPORT_COMPD_CS=True):
