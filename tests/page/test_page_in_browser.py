@@ -611,3 +611,24 @@ def test_five_thousand_reaches_stay_quick(show, large):
     )
     assert took < 500.0
     assert opened.console == []
+
+
+def test_paper_gets_the_relief_too(show, view):
+    """Chromium prints the sheet as opaque: the relief must be painted into it, and leave it afterwards."""
+    page = show(view).page
+    covered = """() => {
+        const sheet = document.querySelector('canvas.sheet');
+        const dots = sheet.getContext('2d').getImageData(0, 0, sheet.width, sheet.height).data;
+        let full = 0;
+        for (let n = 3; n < dots.length; n += 4) full += dots[n] > 0;
+        return full / (dots.length / 4);
+    }"""
+    on_screen = page.evaluate(covered)
+    page.emulate_media(media="print")
+    page.wait_for_timeout(300)
+    on_paper = page.evaluate(covered)
+    page.emulate_media(media="screen")
+    page.wait_for_timeout(300)
+    assert on_screen > 0
+    assert on_paper > 2 * on_screen
+    assert page.evaluate(covered) == pytest.approx(on_screen, rel=0.2)

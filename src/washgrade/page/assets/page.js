@@ -126,10 +126,12 @@ function to_paper(printing) {
     document.getElementById('legend').open = true;
     document.getElementById('cautions').open = true;
     document.getElementById('about').open = true;
+    sheet.printed_relief = relief && relief.options.opacity > 0 ? relief : null;
     const whole = map.getBounds();
     map.invalidateSize({animate: false});
     map.fitBounds(whole, {animate: false});
   } else if (!printing && before) {
+    sheet.printed_relief = null;
     map.invalidateSize({animate: false});
     map.setView(before.centre, before.zoom, {animate: false});
     document.getElementById('legend').open = before.open;

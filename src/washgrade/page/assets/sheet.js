@@ -124,8 +124,19 @@ const Sheet = L.Layer.extend({
     pen.closePath();
   },
 
+  // On paper the sheet is opaque white to Chromium, so the relief that lies under it is painted into it.
+  _paint_relief() {
+    const bounds = this.printed_relief.getBounds();
+    const from = this._map.latLngToLayerPoint(bounds.getNorthWest()).subtract(this.corner);
+    const to = this._map.latLngToLayerPoint(bounds.getSouthEast()).subtract(this.corner);
+    this.pen.globalAlpha = 0.5;
+    this.pen.drawImage(this.printed_relief.getElement(), from.x, from.y, to.x - from.x, to.y - from.y);
+    this.pen.globalAlpha = 1;
+  },
+
   _paint() {
     const {pen, land, shown, zoom} = this;
+    if (this.printed_relief) this._paint_relief();
     pen.lineJoin = 'round';
     if (shown.bounds) this._paint_bounds();
     if (shown.reaches) {
