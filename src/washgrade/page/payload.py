@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from washgrade.page.pack import mercator_pixels, pack_column, pack_integers
-from washgrade.page.view import SUPPORT, PageView, Ring
+from washgrade.page.view import PageView, Ring
+from washgrade.sand.support import SUPPORT
 
 __all__ = ["CLASS_LIMITS", "DOUBT_LIMITS", "page_payload"]
 

@@ -10,12 +10,10 @@ from numpy.typing import NDArray
 
 from washgrade.checks import choice, whole
 from washgrade.errors import InputError
+from washgrade.sand.support import SUPPORT
 from washgrade.units import UNITS
 
-__all__ = ["SUPPORT", "Access", "PageView", "Ring", "SampleMark"]
-
-SUPPORT = ("sampled", "near", "inferred", "prior")
-"""What an estimate rests on, from the firmest to the least firm."""
+__all__ = ["Access", "PageView", "Ring", "SampleMark"]
 
 Ring = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Longitudes and latitudes of a closed line, degrees, WGS 84."""

@@ -18,11 +18,11 @@ from washgrade.sand.along import nearest_along_m
 from washgrade.sand.covariates import regressors as regressors_of
 from washgrade.sand.hyper import Averaged, Priors, Quantity, Readings, average, readings
 from washgrade.sand.sample import Observations, Samples, SamplingSettings, observations
+from washgrade.sand.support import SUPPORT
 from washgrade.sand.tree import Tree, tree_of_nodes
 
-__all__ = ["SUPPORT", "GradeEstimate", "HyperSummary", "estimate_grade"]
+__all__ = ["GradeEstimate", "HyperSummary", "estimate_grade"]
 
-SUPPORT = ("prior", "inferred", "near", "sampled")
 # Our choice, because the middle of the prior tail-up range is 300 m: at a third of it two places still share
 # most of what makes them differ from the mean.
 NEAR_M = 100.0

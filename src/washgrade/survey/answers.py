@@ -173,7 +173,7 @@ def grade_as_json(found: Estimate, *, nodes: bool = False) -> dict[str, Any]:
         "reaches": rows,
     }
     if nodes:
-        from washgrade.sand.grade import SUPPORT
+        from washgrade.sand.support import SUPPORT
 
         net = found.channels.nodes
         answer["nodes"] = [
