@@ -54,7 +54,7 @@ def small_view(**changes):
         ),
         (
             {"support": ("sampled", "hoped")},
-            "Invalid 'support' of 'hoped'. It must be one of 'sampled', 'near', 'inferred', 'prior'.",
+            "Invalid 'support' of 'hoped'. It must be one of 'prior', 'inferred', 'near', 'sampled'.",
         ),
         (
             {"line_start": np.array([0, 1, 4])},
