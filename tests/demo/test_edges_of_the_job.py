@@ -171,6 +171,12 @@ def test_a_dem_of_elsewhere_is_doubted_while_records_are_there(site, tmp_path):
     assert "99 of the 99 samples in the notebook do not lie on this ground." in done.stderr
 
 
+def test_an_invented_place_stays_invented_when_it_is_rebuilt(site):
+    assert run("ground", site, "--dem", FILES / "dem.tif").exit_code == 0
+    assert run("page", site).exit_code == 0
+    assert "Invented place" in (site / "out" / "page.html").read_text(encoding="utf-8")
+
+
 def test_help_shows_its_examples_line_by_line():
     for verb in ("ground", "sample"):
         text = run(verb, "--help").output

@@ -45,7 +45,15 @@ if TYPE_CHECKING:
     from washgrade.files.rasters import GroundReport
     from washgrade.land.channels import Channels
 
-__all__ = ["GroundFacts", "load_channels", "load_dem", "load_facts", "load_shapes", "save_ground"]
+__all__ = [
+    "GroundFacts",
+    "has_ground",
+    "load_channels",
+    "load_dem",
+    "load_facts",
+    "load_shapes",
+    "save_ground",
+]
 
 # Column of the table, field of the record, dtype, SQL type.
 _NODE_COLUMNS = (
@@ -288,6 +296,28 @@ def _shapes(connection: sqlite3.Connection, layer: str, source: str, target: str
     return tuple(
         Shape(name=row[1] or "", geometry=shape) for row, shape in zip(rows, geometries, strict=True)
     )
+
+
+def has_ground(site: Site) -> bool:
+    """Say whether a site has a ground.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+
+    Returns
+    -------
+    bool
+        False for a site just laid out.
+
+    Raises
+    ------
+    SiteError
+        If the site cannot be read.
+    """
+    with reading(site.geopackage) as connection:
+        return _facts(connection) is not None
 
 
 def load_facts(site: Site) -> GroundFacts:

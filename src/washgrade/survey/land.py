@@ -140,7 +140,7 @@ def build_ground(
         If a value is out of its limits.
     """
     from washgrade.checks import number
-    from washgrade.files.groundstore import save_ground
+    from washgrade.files.groundstore import has_ground, load_facts, save_ground
     from washgrade.files.rasters import read_dems
     from washgrade.files.settings import Settings
     from washgrade.files.site import make_site
@@ -193,6 +193,8 @@ def build_ground(
     )
     stage(progress, 0.8, 1.0)("writing the site", 0.2)
     made = make_site(folder, kept)
+    # An invented place stays invented when its ground is built anew.
+    invented = invented or (has_ground(made) and bool(load_facts(made).more.get("invented")))
     conditioned = replace(dem, elevation_m=drained.conditioned_m)
     sentences = (*_drainage_sentences(drained), chosen)
     nodes, reaches = channels.nodes, channels.reaches
