@@ -121,8 +121,8 @@ def test_fill_lowers_nothing_is_done_after_once_and_leaves_no_pit(heights):
 def test_fill_gives_its_queue_up_on_white_noise_and_still_is_right():
     noise = np.random.default_rng(3).random((120, 120)).astype(np.float32)
     unfinished = np.empty_like(noise)
-    assert not fill_module._fill_by_scans(noise, unfinished, 0.01)
-    assert fill_module._fill_by_scans(noise, unfinished, 1000.0)
+    assert not fill_module._fill_by_scans(noise, unfinished, 0.01, np.empty(0, np.int64))
+    assert fill_module._fill_by_scans(noise, unfinished, 1000.0, np.empty(0, np.int64))
     np.testing.assert_array_equal(unfinished, plain_fill(noise))
     np.testing.assert_array_equal(fill(noise), plain_fill(noise))
 

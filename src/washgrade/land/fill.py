@@ -9,6 +9,7 @@ from washgrade.land.kernel import (
     COL_STEP,
     ROW_STEP,
     as_heights,
+    as_outlets,
     grown,
     heap_drop,
     heap_push,
@@ -25,10 +26,15 @@ __all__ = ["fill"]
 QUEUE_LIMIT_PER_CELL = 0.5
 
 
-def fill(elevation_m: NDArray[np.float32], *, in_order: bool = False) -> NDArray[np.float32]:
+def fill(
+    elevation_m: NDArray[np.float32],
+    *,
+    in_order: bool = False,
+    outlets: NDArray[np.integer] | None = None,
+) -> NDArray[np.float32]:
     """Raise every hollow to its spill height.
 
-    Water may leave at the map's edge and beside voids.
+    Water may leave at the map's edge, beside voids and where it is told to.
 
     Parameters
     ----------
@@ -36,6 +42,8 @@ def fill(elevation_m: NDArray[np.float32], *, in_order: bool = False) -> NDArray
         Heights in metres; NaN is a void.
     in_order : bool, optional
         Flood in order of height from the outset. The result is the same; this is for checking.
+    outlets : ndarray of int, shape (outlets,), optional
+        Flat indices of cells in which water sinks into the ground; they keep their heights.
 
     Returns
     -------
@@ -47,7 +55,8 @@ def fill(elevation_m: NDArray[np.float32], *, in_order: bool = False) -> NDArray
     Raises
     ------
     GroundError
-        If the array has no two dimensions, no cell, too many cells or an infinite height.
+        If the array has no two dimensions, no cell, too many cells or an infinite height, or an outlet is no
+        cell with a height.
 
     Notes
     -----
@@ -69,9 +78,10 @@ def fill(elevation_m: NDArray[np.float32], *, in_order: bool = False) -> NDArray
     [5.0, 3.0, 3.0, 3.0]
     """
     heights = as_heights(elevation_m)
+    sinks = as_outlets(outlets, heights)
     water = np.empty_like(heights)
-    if in_order or not _fill_by_scans(heights, water, QUEUE_LIMIT_PER_CELL):
-        _fill_in_order(heights, water)
+    if in_order or not _fill_by_scans(heights, water, QUEUE_LIMIT_PER_CELL, sinks):
+        _fill_in_order(heights, water, sinks)
     return water
 
 
@@ -105,12 +115,17 @@ def _start(heights: NDArray[np.float32], water: NDArray[np.float32]) -> None:
 # Fill by scans and a queue; False, with ``water`` unfinished, when the queue runs too long.
 @kernel
 def _fill_by_scans(
-    heights: NDArray[np.float32], water: NDArray[np.float32], queue_limit_per_cell: float
+    heights: NDArray[np.float32],
+    water: NDArray[np.float32],
+    queue_limit_per_cell: float,
+    sinks: NDArray[np.int64],
 ) -> bool:
     rows, cols = heights.shape
     _start(heights, water)
     ground = heights.ravel()
     level = water.ravel()
+    for sink in sinks:
+        level[sink] = ground[sink]
     # Comparisons with NaN are false, so voids never lower anything; cells beside them are outlets already.
     for _ in range(2):
         for row in range(1, rows - 1):
@@ -196,7 +211,9 @@ def _fill_by_scans(
 
 
 @kernel
-def _fill_in_order(heights: NDArray[np.float32], water: NDArray[np.float32]) -> None:
+def _fill_in_order(
+    heights: NDArray[np.float32], water: NDArray[np.float32], sinks: NDArray[np.int64]
+) -> None:
     """Fill by a priority flood: from the lowest shore inwards, hollows through a stack of their own."""
     rows, cols = heights.shape
     is_outlet = np.empty((rows, cols), np.bool_)
@@ -204,6 +221,8 @@ def _fill_in_order(heights: NDArray[np.float32], water: NDArray[np.float32]) -> 
     ground = heights.ravel()
     level = water.ravel()
     outlet = is_outlet.ravel()
+    for sink in sinks:
+        outlet[sink] = True
     keys = np.empty(1024, np.float32)
     cells = np.empty(1024, np.int32)
     size = 0

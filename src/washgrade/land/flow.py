@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
-from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel, neighbour_steps
+from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, as_outlets, kernel, neighbour_steps
 
 __all__ = ["OUTLET", "VOID", "downstream_cells", "flow_directions", "upstream_cells"]
 
@@ -19,13 +19,17 @@ FIRST_RING = 16
 INVERSE_DIAGONAL = np.float32(np.sqrt(0.5))
 
 
-def flow_directions(conditioned_m: NDArray[np.float32]) -> NDArray[np.uint8]:
+def flow_directions(
+    conditioned_m: NDArray[np.float32], *, outlets: NDArray[np.integer] | None = None
+) -> NDArray[np.uint8]:
     """Direction of steepest descent among the eight neighbours, flats led to their outlets.
 
     Parameters
     ----------
     conditioned_m : ndarray of float32, shape (rows, cols)
         Heights in metres without pits, as `fill` returns them; NaN is a void.
+    outlets : ndarray of int, shape (outlets,), optional
+        Flat indices of cells in which water sinks into the ground: it ends there, lower neighbours or not.
 
     Returns
     -------
@@ -35,7 +39,8 @@ def flow_directions(conditioned_m: NDArray[np.float32]) -> NDArray[np.uint8]:
     Raises
     ------
     GroundError
-        If the heights still have a pit, or are no grid that `as_heights` takes.
+        If the heights still have a pit, or are no grid that `as_heights` takes, or an outlet is no cell with
+        a height.
 
     Notes
     -----
@@ -57,6 +62,9 @@ def flow_directions(conditioned_m: NDArray[np.float32]) -> NDArray[np.uint8]:
     heights = as_heights(conditioned_m)
     direction = np.empty(heights.shape, np.uint8)
     pending = _steepest(heights, direction)
+    sinks = as_outlets(outlets, heights)
+    pending -= int(np.count_nonzero(direction.ravel()[sinks] == PENDING))
+    direction.ravel()[sinks] = OUTLET
     left = _lead_flats(heights, direction, pending)
     if left:
         raise GroundError(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
 
-__all__ = ["COL_STEP", "ROW_STEP", "as_heights", "kernel", "mark_outlets", "neighbour_steps"]
+__all__ = ["COL_STEP", "ROW_STEP", "as_heights", "as_outlets", "kernel", "mark_outlets", "neighbour_steps"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -85,6 +85,43 @@ def as_heights(elevation_m: NDArray[Any]) -> NDArray[np.float32]:
             "Invalid 'elevation_m' with infinite heights. It must hold finite heights, or NaN for voids."
         )
     return heights
+
+
+def as_outlets(outlets: NDArray[Any] | None, heights: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Return the cells in which water sinks into the ground as the kernels want them.
+
+    Parameters
+    ----------
+    outlets : ndarray of int, shape (outlets,), or None
+        Flat indices; none at all if None.
+    heights : ndarray of float32, shape (rows, cols)
+        Heights in metres, NaN on voids.
+
+    Returns
+    -------
+    ndarray of int64, shape (outlets,)
+        Each once, ascending.
+
+    Raises
+    ------
+    GroundError
+        If one lies off the grid or on a void.
+
+    Examples
+    --------
+    >>> as_outlets(np.array([3, 1, 3]), np.zeros((2, 2), np.float32)).tolist()
+    [1, 3]
+    """
+    cells: NDArray[np.int64] = np.unique(np.asarray([] if outlets is None else outlets).astype(np.int64))
+    off = cells[(cells < 0) | (cells >= heights.size)]
+    if len(off):
+        raise GroundError(
+            f"Invalid outlet of cell {off[0]}. It must be a flat index between 0 and {heights.size - 1}."
+        )
+    void = cells[np.isnan(heights.ravel()[cells])]
+    if len(void):
+        raise GroundError(f"Invalid outlet of cell {void[0]}, which is void. It must have a height.")
+    return cells
 
 
 @kernel
