@@ -17,15 +17,26 @@ import shapely
 from washgrade.errors import GroundError, SiteError
 from washgrade.files import groundstore
 from washgrade.files.geopackage import writing
-from washgrade.files.groundstore import load_channels, load_dem, load_facts, load_shapes, save_ground
+from washgrade.files.groundstore import (
+    load_channels,
+    load_dem,
+    load_facts,
+    load_ground_layers,
+    load_shapes,
+    save_ground,
+)
+from washgrade.files.groundtables import GroundLayers
 from washgrade.files.notebook import add_samples, read_samples
 from washgrade.files.places import lonlat, to_grid
 from washgrade.files.rasters import GroundReport
 from washgrade.files.records import make_sample
 from washgrade.files.site import make_site
-from washgrade.files.vectors import Shape, read_areas, read_points
+from washgrade.files.vectors import Shape as Drawn
+from washgrade.files.vectors import read_areas, read_points
 from washgrade.land.channels import Channels, Nodes, Reaches
 from washgrade.land.dem import Dem
+from washgrade.land.reachsections import POINTS, ReachSections
+from washgrade.land.shape import Shape
 
 CRS = "EPSG:25830"
 REPORT = GroundReport(
@@ -89,6 +100,54 @@ def chain(count=12, per_reach=3):
     )
 
 
+def some_layers(channels):
+    """Layers of all kinds, with what is unknown and what is infinite among them."""
+    count, reaches = len(channels.nodes), len(channels.reaches)
+    rng = np.random.default_rng(9)
+
+    def numbers(missing=np.nan):
+        found = rng.normal(10.0, 1.0, count)
+        found[0] = missing
+        return found
+
+    shape = Shape(
+        width_m=numbers(),
+        width_from=rng.integers(0, 4, count).astype(np.uint8),
+        valley_m=numbers(),
+        is_open=rng.random(count) < 0.5,
+        confinement=numbers(),
+        curvature_per_m=numbers(),
+        radius_over_width=numbers(np.inf),
+        inner_side=rng.integers(-1, 2, count).astype(np.int8),
+        slope=numbers(),
+        slope_break=numbers(),
+        expansion=numbers(),
+        below_confluence_m=numbers(np.inf),
+        area_ratio=numbers(),
+        stream_power_w_m2_per_m3_s=numbers(),
+    )
+    heights = rng.normal(100.0, 1.0, (reaches, POINTS)).round(3).astype(np.float32)
+    heights[0, 3] = np.nan
+    sections = ReachSections(node=np.arange(reaches), half_m=np.full(reaches, 40.0), elevation_m=heights)
+    cut = {"length_m": 25.0, "depth_m": 3.0, "volume_m3": 40.0, "upstream_area_m2": 5e4}
+    hollow = {"depth_m": 2.0, "area_m2": 900.0, "volume_m3": 700.0, "upstream_area_m2": 5e4}
+    place = {"easting_m": [550010.0, 550030.0], "northing_m": [4105900.0, 4105905.0]}
+    spot = {"easting_m": [550040.0], "northing_m": [4105910.0]}
+    return GroundLayers(
+        shape=shape,
+        sections=sections,
+        edge_share=rng.random(count),
+        marks={
+            "cuts": [{"name": "C1", **cut, **place}],
+            "hollows": [{"name": "H1", "why": "too deep", **hollow, **spot}],
+        },
+    )
+
+
+def put(site, dem, channels, **more):
+    save_ground(site, dem, channels, some_layers(channels), REPORT, **more)
+
+
 def assert_same(found, expected):
     for part in ("nodes", "reaches"):
         for entry in fields(getattr(expected, part)):
@@ -107,9 +166,9 @@ SQUARE = shapely.box(550000, 4105850, 550100, 4105950)
 
 def test_a_ground_comes_back_as_it_was_saved(site):
     dem, channels = a_dem(), chain()
-    shapes = (Shape(name="north", geometry=SQUARE), Shape(name="", geometry=SQUARE.buffer(5)))
-    gate = (Shape(name="gate", geometry=shapely.Point(550001, 4105901)),)
-    save_ground(site, dem, channels, REPORT, property_areas=shapes, access=gate, more={"breached": 3})
+    shapes = (Drawn(name="north", geometry=SQUARE), Drawn(name="", geometry=SQUARE.buffer(5)))
+    gate = (Drawn(name="gate", geometry=shapely.Point(550001, 4105901)),)
+    put(site, dem, channels, property_areas=shapes, access=gate, more={"breached": 3})
     assert_same(load_channels(site), channels)
     assert load_channels(site).channel_area_m2 == 1000.0
     np.testing.assert_array_equal(load_dem(site).elevation_m, dem.elevation_m)
@@ -132,9 +191,39 @@ def test_a_ground_comes_back_as_it_was_saved(site):
     ]
 
 
+def test_shapes_sections_and_marks_come_back_as_they_were_saved(site):
+    channels = chain()
+    put(site, a_dem(), channels)
+    found, expected = load_ground_layers(site), some_layers(channels)
+    for part in ("shape", "sections"):
+        for entry in fields(getattr(expected, part)):
+            one, two = getattr(getattr(found, part), entry.name), getattr(getattr(expected, part), entry.name)
+            assert one.dtype == two.dtype, entry.name
+            np.testing.assert_array_equal(one, two, err_msg=entry.name)
+    np.testing.assert_array_equal(found.edge_share, expected.edge_share)
+    assert found.marks == expected.marks
+    # Somebody who opens the file in a GIS sees them too.
+    told = pyogrio.read_dataframe(site.geopackage, layer="cuts")
+    assert told[["name", "length_m", "depth_m"]].values.tolist() == [["C1", 25.0, 3.0]]
+    assert list(told.geometry[0].coords) == [(550010.0, 4105900.0), (550030.0, 4105905.0)]
+    assert "width_m" in pyogrio.read_info(site.geopackage, layer="reaches")["fields"]
+
+
+def test_a_ground_without_shapes_is_told_to_be_built_again(site):
+    put(site, a_dem(), chain())
+    with writing(site.geopackage) as connection:
+        connection.execute("DROP TABLE sections")
+    sentence = (
+        f"The ground of {site.folder} was built by an earlier washgrade and says nothing of shapes. "
+        "Build it again: washgrade ground. The notebook is not touched by that."
+    )
+    with pytest.raises(SiteError, match=f"^{re.escape(sentence)}$"):
+        load_ground_layers(site)
+
+
 def test_layers_open_in_a_geographic_reader(site):
     channels = chain()
-    save_ground(site, a_dem(), channels, REPORT, no_go=(Shape(name="", geometry=SQUARE),))
+    put(site, a_dem(), channels, no_go=(Drawn(name="", geometry=SQUARE),))
     layers = {str(name): kind for name, kind in pyogrio.list_layers(site.geopackage)}
     assert {
         name: layers[name] for name in ("nodes", "reaches", "property", "no_go", "access", "samples")
@@ -156,24 +245,22 @@ def test_layers_open_in_a_geographic_reader(site):
 
 
 def test_a_rebuild_keeps_the_notebook_and_the_shapes_and_can_drop_them(site):
-    save_ground(site, a_dem(), chain(), REPORT, property_areas=(Shape(name="p", geometry=SQUARE),))
+    put(site, a_dem(), chain(), property_areas=(Drawn(name="p", geometry=SQUARE),))
     record = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12}
     add_samples(site, [make_sample(record, crs=CRS, today=date(2026, 3, 2))])
-    save_ground(site, a_dem(7.0), chain(6), REPORT)
+    put(site, a_dem(7.0), chain(6))
     assert len(load_channels(site).nodes) == 6
     assert len(read_samples(site)) == 1
     assert [shape.name for shape in load_shapes(site, "property")] == ["p"]
-    save_ground(site, a_dem(7.0), chain(6), REPORT, property_areas=())
+    put(site, a_dem(7.0), chain(6), property_areas=())
     assert load_shapes(site, "property") == ()
 
 
 def test_a_rebuild_on_another_grid_takes_records_and_shapes_along(site):
-    save_ground(
-        site, a_dem(), chain(), REPORT, access=(Shape(name="", geometry=shapely.Point(550010, 4105900)),)
-    )
+    put(site, a_dem(), chain(), access=(Drawn(name="", geometry=shapely.Point(550010, 4105900)),))
     record = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12}
     add_samples(site, [make_sample(record, crs=CRS, today=date(2026, 3, 2))])
-    save_ground(site, a_dem(crs="EPSG:32629", west_m=1000000.0), chain(), REPORT)
+    put(site, a_dem(crs="EPSG:32629", west_m=1000000.0), chain())
     sample = read_samples(site)[0]
     expected = to_grid("EPSG:32629", -2.4, 37.1)
     assert (sample.easting_m, sample.northing_m) == pytest.approx(tuple(map(float, expected)), abs=1e-6)
@@ -186,10 +273,10 @@ class PulledPlug(BaseException):
     """Stands for the end of the process."""
 
 
-@pytest.mark.parametrize("where", ["_save_channels", "_settle"])
+@pytest.mark.parametrize("where", ["save_channels", "_settle"])
 def test_a_build_cut_short_leaves_one_whole_ground(site, monkeypatch, where):
     old, new = chain(12), chain(6)
-    save_ground(site, a_dem(), old, REPORT)
+    put(site, a_dem(), old)
 
     def pull(*args):
         if where == "_settle" and not groundstore._waiting(*args).exists():
@@ -199,17 +286,17 @@ def test_a_build_cut_short_leaves_one_whole_ground(site, monkeypatch, where):
     with monkeypatch.context() as patch:
         patch.setattr(groundstore, where, pull)
         with pytest.raises(PulledPlug):
-            save_ground(site, a_dem(7.0), new, REPORT)
+            put(site, a_dem(7.0), new)
     # Before the transaction ends the old ground stands whole; after it the new one does.
-    expected, lift_m = (old, 0.0) if where == "_save_channels" else (new, 7.0)
+    expected, lift_m = (old, 0.0) if where == "save_channels" else (new, 7.0)
     assert_same(load_channels(site), expected)
     np.testing.assert_array_equal(load_dem(site).elevation_m, a_dem(lift_m).elevation_m)
 
 
 def test_terrain_and_channels_that_do_not_belong_together_are_said(site, tmp_path):
-    save_ground(site, a_dem(), chain(), REPORT)
+    put(site, a_dem(), chain())
     shutil.copy(site.terrain, tmp_path / "old.tif")
-    save_ground(site, a_dem(7.0), chain(), REPORT)
+    put(site, a_dem(7.0), chain())
     shutil.copy(tmp_path / "old.tif", site.terrain)
     sentence = (
         f"terrain.tif and site.gpkg in {site.folder} do not belong together: one of them was replaced or is "
@@ -234,11 +321,11 @@ def test_a_site_without_ground_says_what_to_do(site):
 if os.name != "nt" and os.geteuid() != 0:  # the superuser may write anywhere
 
     def test_a_site_that_may_not_be_written_is_said(site):
-        save_ground(site, a_dem(), chain(), REPORT)
+        put(site, a_dem(), chain())
         site.folder.chmod(0o500)
         try:
             with pytest.raises(SiteError, match=r"cannot be written"):
-                save_ground(site, a_dem(7.0), chain(), REPORT)
+                put(site, a_dem(7.0), chain())
         finally:
             site.folder.chmod(0o700)
 
@@ -258,7 +345,7 @@ if os.name != "nt" and os.geteuid() != 0:  # the superuser may write anywhere
     ],
 )
 def test_what_the_database_says_becomes_a_sentence_and_changes_nothing(site, words, sentence):
-    save_ground(site, a_dem(), chain(), REPORT)
+    put(site, a_dem(), chain())
     whole = re.escape(sentence.format(site.geopackage))
 
     def go_wrong():
@@ -276,13 +363,13 @@ def test_leftovers_of_killed_builds_are_cleared_after_a_day(site):
     for path in (old, fresh):
         path.write_bytes(b"")
     os.utime(old, (0, 0))
-    save_ground(site, a_dem(), chain(), REPORT)
+    put(site, a_dem(), chain())
     assert (old.exists(), fresh.exists()) == (False, True)
 
 
 def test_twenty_thousand_nodes_are_read_quickly(site):
     channels = chain(20_000, 10)
-    save_ground(site, a_dem(), channels, REPORT)
+    put(site, a_dem(), channels)
     spent_s = []
     for _ in range(3):
         start_s = time.perf_counter()

@@ -14,7 +14,6 @@ import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,13 +24,19 @@ from washgrade.files.geopackage import (
     add_crs,
     drop_table,
     has_table,
-    line_blobs,
     make_table,
-    point_blobs,
     reading,
     shape_blob,
     wkb,
     writing,
+)
+from washgrade.files.groundtables import (
+    GroundLayers,
+    load_layers,
+    load_nodes,
+    load_reaches,
+    save_channels,
+    save_layers,
 )
 from washgrade.files.notebook import make_notebook, regrid
 from washgrade.files.site import Site
@@ -40,8 +45,6 @@ from washgrade.files.vectors import Shape
 from washgrade.land.dem import Dem
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from washgrade.files.rasters import GroundReport
     from washgrade.land.channels import Channels
 
@@ -51,34 +54,11 @@ __all__ = [
     "load_channels",
     "load_dem",
     "load_facts",
+    "load_ground_layers",
     "load_shapes",
     "save_ground",
 ]
 
-# Column of the table, field of the record, dtype, SQL type.
-_NODE_COLUMNS = (
-    ("cell", "cell", np.int64, "INTEGER"),
-    ("downstream", "downstream", np.int32, "INTEGER"),
-    ("length_m", "length_m", np.float64, "DOUBLE"),
-    ("easting_m", "easting_m", np.float64, "DOUBLE"),
-    ("northing_m", "northing_m", np.float64, "DOUBLE"),
-    ("elevation_m", "elevation_m", np.float64, "DOUBLE"),
-    ("upstream_area_m2", "upstream_area_m2", np.float64, "DOUBLE"),
-    ("distance_to_outlet_m", "distance_to_outlet_m", np.float64, "DOUBLE"),
-    ("strahler_order", "order", np.int32, "INTEGER"),
-    ("reach", "reach", np.int32, "INTEGER"),
-)
-_REACH_COLUMNS = (
-    ("reach_id", "reach_id", np.str_, "TEXT"),
-    ("first_node", "first_node", np.int32, "INTEGER"),
-    ("last_node", "last_node", np.int32, "INTEGER"),
-    ("downstream", "downstream", np.int32, "INTEGER"),
-    ("length_m", "length_m", np.float64, "DOUBLE"),
-    ("drop_m", "drop_m", np.float64, "DOUBLE"),
-    ("slope", "slope", np.float64, "DOUBLE"),
-    ("upstream_area_m2", "upstream_area_m2", np.float64, "DOUBLE"),
-    ("strahler_order", "order", np.int32, "INTEGER"),
-)
 SHAPE_LAYERS = {
     "property": ("POLYGON", "Where one may walk and dig"),
     "no_go": ("POLYGON", "Where nobody may go"),
@@ -152,6 +132,7 @@ def save_ground(
     site: Site,
     dem: Dem,
     channels: Channels,
+    layers: GroundLayers,
     report: GroundReport,
     *,
     property_areas: Sequence[Shape] | None = None,
@@ -169,6 +150,8 @@ def save_ground(
         Its heights.
     channels : Channels
         Its channels.
+    layers : GroundLayers
+        Their shape, sections and what was done to the ground.
     report : GroundReport
         What was found in the DEMs.
     property_areas, no_go, access : sequence of Shape, optional
@@ -212,7 +195,8 @@ def save_ground(
             for layer, shapes in (("property", property_areas), ("no_go", no_go), ("access", access)):
                 kept = _shapes(connection, layer, before.crs if before else dem.crs, dem.crs)
                 _save_shapes(connection, layer, kept if shapes is None else shapes, srs_id)
-            _save_channels(connection, channels, srs_id)
+            save_channels(connection, channels, layers, srs_id)
+            save_layers(connection, layers, srs_id)
             make_table(
                 connection, "ground", ["key TEXT NOT NULL UNIQUE", "value TEXT"], words="What the ground is"
             )
@@ -228,45 +212,6 @@ def save_ground(
             waiting.unlink(missing_ok=True)
         raise
     _settle(site, stamp)
-
-
-def _save_channels(connection: sqlite3.Connection, channels: Channels, srs_id: int) -> None:
-    # Here and not above, because the land's kernels take a while to load and the notebook's verbs need none.
-    from washgrade.land.channels import reach_lines
-
-    nodes, reaches = channels.nodes, channels.reaches
-    points = point_blobs(srs_id, nodes.easting_m, nodes.northing_m)
-    easting_m, northing_m, start = reach_lines(channels)
-    joined = np.stack([easting_m, northing_m], axis=1)
-    lines = line_blobs(srs_id, [joined[a:b] for a, b in pairwise(start.tolist())])
-    box = (*joined.min(axis=0).tolist(), *joined.max(axis=0).tolist()) if len(joined) else None
-    for table, geometry, blobs, record, columns, words in (
-        (
-            "nodes",
-            "POINT",
-            points,
-            nodes,
-            _NODE_COLUMNS,
-            "Points along the channels, upstream before downstream",
-        ),
-        (
-            "reaches",
-            "LINESTRING",
-            lines,
-            reaches,
-            _REACH_COLUMNS,
-            "Stretches of channel, upstream before downstream",
-        ),
-    ):
-        sql = [f"{name} {kind}" for name, _, _, kind in columns]
-        make_table(connection, table, sql, words=words, geometry=geometry, srs_id=srs_id, bounds=box)
-        arrays = [getattr(record, field).tolist() for _, field, _, _ in columns]
-        marks = ", ".join("?" for _ in columns)
-        names = ", ".join(name for name, _, _, _ in columns)
-        connection.executemany(
-            f"INSERT INTO {table} (geom, {names}) VALUES (?, {marks})",  # noqa: S608  (our own names)
-            zip(blobs, *arrays, strict=True),
-        )
 
 
 def _save_shapes(connection: sqlite3.Connection, layer: str, shapes: Sequence[Shape], srs_id: int) -> None:
@@ -360,16 +305,43 @@ def load_channels(site: Site) -> Channels:
     SiteError
         If there is no ground yet, the site cannot be read, or terrain and channels do not belong together.
     """
-    from washgrade.land.channels import Channels, Nodes, Reaches
+    from washgrade.land.channels import Channels
 
     with reading(site.geopackage) as connection:
         facts = _need_facts(connection, site)
-        nodes = Nodes(**_record(connection, "nodes", _NODE_COLUMNS))
-        reaches = Reaches(**_record(connection, "reaches", _REACH_COLUMNS))
+        nodes, reaches = load_nodes(connection), load_reaches(connection)
     _settle(site, facts.stamp)
     if not _carries(site.terrain, facts.stamp):
         raise SiteError(_torn(site))
     return Channels(nodes=nodes, reaches=reaches, channel_area_m2=facts.channel_area_m2)
+
+
+def load_ground_layers(site: Site) -> GroundLayers:
+    """Read what is known of the channels beyond their network.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+
+    Returns
+    -------
+    GroundLayers
+        Shapes, sections, edges and marks.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, or the site cannot be read.
+    """
+    with reading(site.geopackage) as connection:
+        _need_facts(connection, site)
+        if not has_table(connection, "sections"):
+            raise SiteError(
+                f"The ground of {site.folder} was built by an earlier washgrade and says nothing of shapes. "
+                "Build it again: washgrade ground. The notebook is not touched by that."
+            )
+        return load_layers(connection)
 
 
 def load_shapes(site: Site, layer: str) -> tuple[Shape, ...]:
@@ -421,18 +393,6 @@ def load_dem(site: Site) -> Dem:
     if stamp != facts.stamp:
         raise SiteError(_torn(site))
     return dem
-
-
-def _record(
-    connection: sqlite3.Connection, table: str, columns: Sequence[tuple[str, str, Any, str]]
-) -> dict[str, NDArray[Any]]:
-    names = ", ".join(name for name, _, _, _ in columns)
-    rows = connection.execute(f"SELECT {names} FROM {table} ORDER BY fid").fetchall()  # noqa: S608  (our own names)
-    cells = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
-    return {
-        field: np.array(column, dtype=dtype)
-        for (_, field, dtype, _), column in zip(columns, cells, strict=True)
-    }
 
 
 def _facts(connection: sqlite3.Connection) -> GroundFacts | None:

@@ -12,8 +12,10 @@ from washgrade.errors import GroundError, GroundWarning
 from washgrade.survey.steps import Progress, settings, stage
 
 if TYPE_CHECKING:
+    from washgrade.files.groundtables import GroundLayers
     from washgrade.files.site import Site
     from washgrade.files.vectors import Shape
+    from washgrade.land.channels import Channels
     from washgrade.land.dem import Dem
 
 __all__ = ["GroundMade", "build_ground"]
@@ -208,6 +210,7 @@ def build_ground(
         made,
         conditioned,
         channels,
+        _layers(dem, channels),
         replace(report, sentences=(*report.sentences, *sentences, counted)),
         more={"max_reach_m": max_reach_m or kept.max_reach_m, "invented": invented},
         **shapes,
@@ -227,6 +230,23 @@ def build_ground(
         length_m=length_m,
         sentences=(*report.sentences, *sentences, counted),
         doubts=(*report.doubts, *off_ground),
+    )
+
+
+def _layers(dem: Dem, channels: Channels) -> GroundLayers:
+    """Measure the channels on the ground as it was read: a cut of one cell is no bed."""
+    import numpy as np
+
+    from washgrade.files.groundtables import GroundLayers
+    from washgrade.land.reachsections import reach_sections
+    from washgrade.land.reachshape import reach_shape
+    from washgrade.land.shape import measure_shape
+
+    shape = measure_shape(dem, channels)
+    return GroundLayers(
+        shape=shape,
+        sections=reach_sections(dem, channels, width_m=reach_shape(channels, shape).width_m),
+        edge_share=np.zeros(len(channels.nodes)),
     )
 
 

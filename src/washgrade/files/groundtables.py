@@ -1,0 +1,359 @@
+"""Tables of the ground in ``site.gpkg``: nodes with their shape, reaches, sections, cuts and hollows."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from washgrade.files.geopackage import line_blobs, make_table, point_blobs, shape_blob, wkb
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from washgrade.land.channels import Channels, Nodes, Reaches
+    from washgrade.land.reachsections import ReachSections
+    from washgrade.land.shape import Shape
+
+__all__ = [
+    "GroundLayers",
+    "load_layers",
+    "load_nodes",
+    "load_reaches",
+    "load_rows",
+    "save_channels",
+    "save_layers",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Column:
+    # Name in the table, field of the record, dtype, and what a NULL stands for.
+    name: str
+    field: str
+    dtype: Any
+    missing: float | None = None
+
+    @property
+    def sql(self) -> str:
+        kind = np.dtype(self.dtype).kind
+        return f"{self.name} {'TEXT' if kind == 'U' else 'DOUBLE' if kind == 'f' else 'INTEGER'}"
+
+
+def _columns(dtype: Any, *names: str, missing: float | None = None) -> tuple[_Column, ...]:
+    return tuple(_Column(name=name, field=name, dtype=dtype, missing=missing) for name in names)
+
+
+_ORDER = _Column(name="strahler_order", field="order", dtype=np.int32)
+_NODES = (
+    *_columns(np.int64, "cell"),
+    *_columns(np.int32, "downstream"),
+    *_columns(
+        np.float64,
+        "length_m",
+        "easting_m",
+        "northing_m",
+        "elevation_m",
+        "upstream_area_m2",
+        "distance_to_outlet_m",
+    ),
+    _ORDER,
+    *_columns(np.int32, "reach"),
+)
+_REACHES = (
+    *_columns(np.str_, "reach_id"),
+    *_columns(np.int32, "first_node", "last_node", "downstream"),
+    *_columns(np.float64, "length_m", "drop_m", "slope", "upstream_area_m2"),
+    _ORDER,
+)
+_SHAPE = (
+    *_columns(np.float64, "width_m", missing=math.nan),
+    *_columns(np.uint8, "width_from"),
+    *_columns(np.float64, "valley_m", missing=math.nan),
+    *_columns(np.bool_, "is_open"),
+    *_columns(np.float64, "confinement", "curvature_per_m", missing=math.nan),
+    *_columns(np.float64, "radius_over_width", missing=math.inf),
+    *_columns(np.int8, "inner_side"),
+    _Column(name="local_slope", field="slope", dtype=np.float64, missing=math.nan),
+    *_columns(np.float64, "slope_break", "expansion", missing=math.nan),
+    *_columns(np.float64, "below_confluence_m", missing=math.inf),
+    *_columns(np.float64, "area_ratio", missing=math.nan),
+    *_columns(np.float64, "stream_power_w_m2_per_m3_s", missing=math.nan),
+)
+_EDGE = _columns(np.float64, "edge_share")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundLayers:
+    """What is known of the channels beyond their network.
+
+    Parameters
+    ----------
+    shape : Shape
+        Shape of the channel at each node.
+    sections : ReachSections
+        One cross-section a reach.
+    edge_share : ndarray of float64, shape (nodes,)
+        Share of the divide above each node that is the edge of the data; above 0 the upstream area is a
+        lower bound.
+    marks : mapping of str to sequence of mapping
+        Rows of further layers for people and maps (``cuts``, ``hollows``): plain values, and the place as
+        ``easting_m`` and ``northing_m``, lists of metres: one number for a point, more for a line.
+    """
+
+    shape: Shape
+    sections: ReachSections
+    edge_share: NDArray[np.float64]
+    marks: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
+
+
+# Geometry, columns (a text, or a number with its unit) and words of each layer of marks.
+MARK_LAYERS: dict[str, tuple[str, tuple[str, ...], str]] = {
+    "cuts": (
+        "LINESTRING",
+        ("name", "length_m", "depth_m", "volume_m3", "upstream_area_m2"),
+        "Cuts through dams, made so that water finds its way; forbid one with --keep-dam",
+    ),
+    "hollows": (
+        "POINT",
+        ("name", "depth_m", "area_m2", "volume_m3", "upstream_area_m2", "why"),
+        "Hollows that were filled up to their rim; say --sink where water stays in one",
+    ),
+}
+_TEXTS = frozenset({"name", "why"})
+
+
+def save_channels(
+    connection: sqlite3.Connection, channels: Channels, layers: GroundLayers, srs_id: int
+) -> None:
+    """Write nodes and reaches.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Within a transaction.
+    channels : Channels
+        The network.
+    layers : GroundLayers
+        Its shape.
+    srs_id : int
+        The grid in the GeoPackage.
+    """
+    # Here and not above, because the land's kernels take a while to load and the notebook's verbs need none.
+    from washgrade.land.channels import reach_lines
+    from washgrade.land.reachshape import reach_shape
+
+    nodes, reaches = channels.nodes, channels.reaches
+    easting_m, northing_m, start = reach_lines(channels)
+    joined = np.stack([easting_m, northing_m], axis=1)
+    box = (*joined.min(axis=0).tolist(), *joined.max(axis=0).tolist()) if len(joined) else None
+    cells = [
+        *_cells(_NODES, nodes),
+        *_cells(_SHAPE, layers.shape),
+        *_cells(_EDGE, layers),
+    ]
+    make_table(
+        connection,
+        "nodes",
+        [column.sql for column, _ in cells],
+        words="Points along the channels, upstream before downstream",
+        geometry="POINT",
+        srs_id=srs_id,
+        bounds=box,
+    )
+    _insert(connection, "nodes", point_blobs(srs_id, nodes.easting_m, nodes.northing_m), cells)
+    # The shape of a reach follows from its nodes; it is written for those who open the file in a GIS.
+    found = reach_shape(channels, layers.shape)
+    told = _columns(np.float64, "width_m", "confinement", "radius_over_width", "slope_break", "expansion")
+    cells = [*_cells(_REACHES, reaches), *_cells(told, found)]
+    make_table(
+        connection,
+        "reaches",
+        [column.sql for column, _ in cells],
+        words="Stretches of channel, upstream before downstream",
+        geometry="LINESTRING",
+        srs_id=srs_id,
+        bounds=box,
+    )
+    lines = line_blobs(srs_id, [joined[a:b] for a, b in pairwise(start.tolist())])
+    _insert(connection, "reaches", lines, cells)
+
+
+def _cells(columns: Sequence[_Column], record: Any) -> list[tuple[_Column, list[Any]]]:
+    # NaN and infinity are no numbers to SQL.
+    found = []
+    for column in columns:
+        values = getattr(record, column.field)
+        plain = values.tolist()
+        if values.dtype.kind == "f" and not np.isfinite(values).all():
+            plain = [value if math.isfinite(value) else None for value in plain]
+        found.append((column, plain))
+    return found
+
+
+def _insert(
+    connection: sqlite3.Connection,
+    table: str,
+    blobs: Sequence[bytes],
+    cells: Sequence[tuple[_Column, list[Any]]],
+) -> None:
+    names = ", ".join(column.name for column, _ in cells)
+    marks = ", ".join("?" for _ in cells)
+    connection.executemany(
+        f"INSERT INTO {table} (geom, {names}) VALUES (?, {marks})",  # noqa: S608  (our own names)
+        zip(blobs, *(values for _, values in cells), strict=True),
+    )
+
+
+def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: int) -> None:
+    """Write sections and marks.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Within a transaction.
+    layers : GroundLayers
+        What to write.
+    srs_id : int
+        The grid in the GeoPackage.
+    """
+    from shapely import LineString, Point
+
+    make_table(
+        connection,
+        "sections",
+        ["node INTEGER", "half_m DOUBLE", "elevation_m TEXT"],
+        words="Heights across each reach, from the left to the right looking downstream",
+    )
+    cut = layers.sections
+    connection.executemany(
+        "INSERT INTO sections (node, half_m, elevation_m) VALUES (?, ?, ?)",
+        [
+            (node, half_m, json.dumps([None if value != value else round(value, 3) for value in heights]))
+            for node, half_m, heights in zip(
+                cut.node.tolist(), cut.half_m.tolist(), cut.elevation_m.tolist(), strict=True
+            )
+        ],
+    )
+    for layer, (geometry, names, words) in MARK_LAYERS.items():
+        sql = [f"{name} {'TEXT' if name in _TEXTS else 'DOUBLE'}" for name in names]
+        make_table(connection, layer, sql, words=words, geometry=geometry, srs_id=srs_id)
+        rows = []
+        for mark in layers.marks.get(layer, ()):
+            points = list(zip(mark["easting_m"], mark["northing_m"], strict=True))
+            shape = Point(points[0]) if geometry == "POINT" else LineString(points)
+            rows.append((shape_blob(srs_id, shape.wkb), *(mark[name] for name in names)))
+        connection.executemany(
+            f"INSERT INTO {layer} (geom, {', '.join(names)}) VALUES (?{', ?' * len(names)})",  # noqa: S608  (our own names)
+            rows,
+        )
+
+
+def load_rows(connection: sqlite3.Connection, table: str, columns: Sequence[_Column]) -> dict[str, Any]:
+    """Read some columns of a table as arrays.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To read from.
+    table : str
+        Its name.
+    columns : sequence
+        Which.
+
+    Returns
+    -------
+    dict of str to ndarray
+        By field of the record.
+    """
+    names = ", ".join(column.name for column in columns)
+    rows = connection.execute(f"SELECT {names} FROM {table} ORDER BY fid").fetchall()  # noqa: S608  (our own names)
+    found = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
+    arrays = {}
+    for column, values in zip(columns, found, strict=True):
+        if column.missing is not None:
+            values = tuple(column.missing if value is None else value for value in values)
+        arrays[column.field] = np.array(values, dtype=column.dtype)
+    return arrays
+
+
+def load_nodes(connection: sqlite3.Connection) -> Nodes:
+    """Read the nodes.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To read from.
+
+    Returns
+    -------
+    Nodes
+        As they were written.
+    """
+    from washgrade.land.channels import Nodes
+
+    return Nodes(**load_rows(connection, "nodes", _NODES))
+
+
+def load_reaches(connection: sqlite3.Connection) -> Reaches:
+    """Read the reaches.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To read from.
+
+    Returns
+    -------
+    Reaches
+        As they were written.
+    """
+    from washgrade.land.channels import Reaches
+
+    return Reaches(**load_rows(connection, "reaches", _REACHES))
+
+
+def load_layers(connection: sqlite3.Connection) -> GroundLayers:
+    """Read shapes, sections and marks.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To read from.
+
+    Returns
+    -------
+    GroundLayers
+        As they were written, heights of sections to the millimetre.
+    """
+    import shapely
+
+    from washgrade.land.reachsections import ReachSections
+    from washgrade.land.shape import Shape
+
+    rows = connection.execute("SELECT node, half_m, elevation_m FROM sections ORDER BY fid").fetchall()
+    heights = [[math.nan if value is None else value for value in json.loads(told)] for _, _, told in rows]
+    marks: dict[str, list[dict[str, Any]]] = {}
+    for layer, (_, names, _) in MARK_LAYERS.items():
+        marks[layer] = []
+        told = f"SELECT geom, {', '.join(names)} FROM {layer} ORDER BY fid"  # noqa: S608  (our own names)
+        for blob, *values in connection.execute(told):
+            points = shapely.get_coordinates(shapely.from_wkb(wkb(blob)))
+            places = {"easting_m": points[:, 0].tolist(), "northing_m": points[:, 1].tolist()}
+            marks[layer].append({**dict(zip(names, values, strict=True)), **places})
+    return GroundLayers(
+        shape=Shape(**load_rows(connection, "nodes", _SHAPE)),
+        sections=ReachSections(
+            node=np.array([row[0] for row in rows], np.int64),
+            half_m=np.array([row[1] for row in rows], np.float64),
+            elevation_m=np.array(heights, np.float32),
+        ),
+        edge_share=load_rows(connection, "nodes", _EDGE)["edge_share"],
+        marks=marks,
+    )
