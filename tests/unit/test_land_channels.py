@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from washgrade.errors import GroundError, InputError
-from washgrade.land.channels import delineate, path_nodes, reach_lines
+from washgrade.land.channels import delineate, letters_of, path_nodes, reach_lines
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
 from washgrade.land.flow import downstream_cells
@@ -156,6 +156,11 @@ def test_letters_go_by_the_area_at_the_mouth():
                 assert letters[reaches.downstream[reach]] == word
 
 
+def test_letters_count_like_columns_of_a_sheet():
+    # Letters of the columns of a spreadsheet (common practice, no source).
+    assert [letters_of(k) for k in (0, 25, 26, 51, 52, 701, 702)] == ["A", "Z", "AA", "AZ", "BA", "ZZ", "AAA"]
+
+
 def test_the_same_ground_gives_the_same_network():
     first, second = network(5)[2], network(5)[2]
     for name in first.nodes.__slots__:
@@ -204,3 +209,50 @@ def test_a_path_needs_a_node(node):
     sentence = f"Invalid 'node' of {node}. It must be between 0 and {len(channels.nodes) - 1}."
     with pytest.raises(GroundError, match="^" + re.escape(sentence) + "$"):
         path_nodes(channels, node)
+
+
+def test_channels_may_begin_where_told():
+    dem, drained, by_area = network(2, area_m2=500.0)
+    grids = (drained.conditioned_m, drained.directions, drained.upstream_cells)
+    to = downstream_cells(drained.directions)
+    begin = np.random.default_rng(0).choice(dem.elevation_m.size, 12, replace=False)
+    wanted = set()
+    for cell in begin.tolist():
+        while cell not in wanted:
+            wanted.add(cell)
+            cell = int(to[cell])
+    told = delineate(dem, *grids, channel_area_m2=500.0, begin=begin)
+    assert set(told.nodes.cell.tolist()) == wanted
+    inner = told.nodes.downstream >= 0
+    np.testing.assert_array_equal(told.nodes.cell[told.nodes.downstream[inner]], to[told.nodes.cell[inner]])
+    both = delineate(dem, *grids, channel_area_m2=500.0, also=begin)
+    assert set(both.nodes.cell.tolist()) == wanted | set(by_area.nodes.cell.tolist())
+    # The heads by area give the network by area.
+    donors = np.bincount(
+        by_area.nodes.downstream[by_area.nodes.downstream >= 0], minlength=len(by_area.nodes)
+    )
+    heads = by_area.nodes.cell[donors == 0]
+    again = delineate(dem, *grids, channel_area_m2=500.0, begin=heads)
+    np.testing.assert_array_equal(again.nodes.cell, by_area.nodes.cell)
+    np.testing.assert_array_equal(again.reaches.reach_id, by_area.reaches.reach_id)
+    # A told line is found even where no area is large enough.
+    alone = delineate(dem, *grids, channel_area_m2=1e9, also=begin)
+    assert set(alone.nodes.cell.tolist()) == wanted
+
+
+@pytest.mark.parametrize("name", ["begin", "also"])
+def test_told_cells_must_be_ground(name):
+    dem, drained, _ = network(void=True)
+    grids = (drained.conditioned_m, drained.directions, drained.upstream_cells)
+    void = 30 * 50 + 25
+    for cell, sentence in (
+        (-1, f"Invalid '{name}' with cell -1. Cells must be between 0 and 2999."),
+        (3000, f"Invalid '{name}' with cell 3000. Cells must be between 0 and 2999."),
+        (void, f"Invalid '{name}' with cell {void}, which is void. Cells must have a height."),
+    ):
+        with pytest.raises(GroundError, match="^" + re.escape(sentence) + "$"):
+            delineate(dem, *grids, channel_area_m2=500.0, **{name: np.array([5, cell])})
+    with pytest.raises(
+        GroundError, match=r"^No channel found: 'begin' is empty\. It must name at least one cell\.$"
+    ):
+        delineate(dem, *grids, channel_area_m2=500.0, begin=np.empty(0, np.int64))

@@ -11,15 +11,26 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
+from washgrade.land.flow import VOID
 from washgrade.land.links import (
     distance_down,
+    follow_down,
     split_reaches,
     strahler_order,
     trace_washes,
     walk_down,
 )
 
-__all__ = ["Channels", "Nodes", "Reaches", "delineate", "middle_nodes", "path_nodes", "reach_lines"]
+__all__ = [
+    "Channels",
+    "Nodes",
+    "Reaches",
+    "delineate",
+    "letters_of",
+    "middle_nodes",
+    "path_nodes",
+    "reach_lines",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,8 +131,10 @@ def delineate(
     *,
     channel_area_m2: float,
     max_reach_m: float = 50.0,
+    begin: NDArray[np.int64] | None = None,
+    also: NDArray[np.int64] | None = None,
 ) -> Channels:
-    """Find the channels: where enough ground drains through a cell.
+    """Find the channels: where enough ground drains through a cell, or where one is told.
 
     Parameters
     ----------
@@ -138,6 +151,12 @@ def delineate(
     max_reach_m : float, optional
         Longest reach, metres; cuts fall on nodes, so a reach may be up to one cell longer. 50 is our choice,
         because that much bed can be looked over and dug from one place.
+    begin : ndarray of int64, shape (cells,), optional
+        Flat indices of cells where channels begin, in place of the rule by area; all downstream of them
+        is channel (such as `washgrade.land.heads.slope_area_heads` finds).
+    also : ndarray of int64, shape (cells,), optional
+        Flat indices of cells that are channel whatever drains through them, and everything downstream of them
+        (such as those under a line somebody drew).
 
     Returns
     -------
@@ -149,7 +168,8 @@ def delineate(
     InputError
         If the area or the length is not above 0.
     GroundError
-        If the arrays do not fit the DEM or no cell has so large an upstream area.
+        If the arrays do not fit the DEM, no cell has so large an upstream area and none was told, or a told
+        cell is void or off the map.
 
     Notes
     -----
@@ -178,20 +198,43 @@ def delineate(
             raise GroundError(
                 f"Invalid '{name}' of shape {array.shape}. It must have the DEM's shape, {dem.shape}."
             )
-    cell_m2 = dem.cell_m**2
-    least_cells = max(1, math.ceil(channel_area_m2 / cell_m2 - 1e-9))
-    # No ground has more cells than int32 counts; a larger wish simply finds nothing.
-    most_cells = int(upstream_cells.max())
-    if least_cells > most_cells:
-        most_m2 = most_cells * cell_m2
+    for name, told in (("begin", begin), ("also", also)):
+        if told is not None:
+            _check_cells(name, told, directions)
+    least_cells = max(1, math.ceil(channel_area_m2 / dem.cell_m**2 - 1e-9))
+    is_channel = upstream_cells.ravel() >= least_cells
+    if begin is not None:
+        is_channel[:] = False
+        follow_down(is_channel, np.asarray(begin, np.int64), directions)
+    if also is not None:
+        follow_down(is_channel, np.asarray(also, np.int64), directions)
+    cells = np.flatnonzero(is_channel)
+    if not len(cells):
+        # No ground has more cells than int32 counts; a larger wish simply finds nothing.
+        most_m2 = int(upstream_cells.max()) * dem.cell_m**2
         raise GroundError(
             f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
             f"At most {most_m2:g} m2 drain through one cell here; try {_round_area(most_m2 / 20):g}."
+            if begin is None
+            else "No channel found: 'begin' is empty. It must name at least one cell."
         )
-    cells = np.flatnonzero(upstream_cells.ravel() >= least_cells)
     cell, downstream, donors = walk_down(cells, directions)
     nodes, first = _nodes(dem, conditioned_m, upstream_cells, cell, downstream, donors, max_reach_m)
     return Channels(nodes=nodes, reaches=_reaches(nodes, first), channel_area_m2=channel_area_m2)
+
+
+# Refuse cells that are void or off the map.
+def _check_cells(name: str, cells: NDArray[np.int64], directions: NDArray[np.uint8]) -> None:
+    told = np.asarray(cells)
+    size = directions.size
+    if told.size and not (told.min() >= 0 and told.max() < size):
+        wrong = int(told.min() if told.min() < 0 else told.max())
+        raise GroundError(f"Invalid '{name}' with cell {wrong}. Cells must be between 0 and {size - 1}.")
+    void = told[directions.ravel()[told] == VOID] if told.size else told
+    if void.size:
+        raise GroundError(
+            f"Invalid '{name}' with cell {int(void[0])}, which is void. Cells must have a height."
+        )
 
 
 # Round an area to one significant digit.
@@ -258,15 +301,31 @@ def _names(downstream: NDArray[np.int32], area_m2: NDArray[np.float64]) -> NDArr
     wash, count, mouth = trace_washes(downstream, area_m2)
     rank = np.empty(len(mouth), np.int64)
     rank[np.lexsort((mouth, -area_m2[mouth]))] = np.arange(len(mouth))
-    letters = [_letters(place) for place in range(len(mouth))]
+    letters = [letters_of(place) for place in range(len(mouth))]
     names = [
         letters[place] + str(step) for place, step in zip(rank[wash].tolist(), count.tolist(), strict=True)
     ]
     return np.array(names, dtype=np.str_)
 
 
-# Letters of a wash by its place: A to Z, AA, AB and so on.
-def _letters(place: int) -> str:
+def letters_of(place: int) -> str:
+    """Letters of a wash by its place: A to Z, AA, AB and so on.
+
+    Parameters
+    ----------
+    place : int
+        0 for the first.
+
+    Returns
+    -------
+    str
+        Capital letters.
+
+    Examples
+    --------
+    >>> letters_of(0), letters_of(25), letters_of(26)
+    ('A', 'Z', 'AA')
+    """
     word = ""
     place += 1
     while place > 0:

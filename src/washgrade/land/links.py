@@ -10,12 +10,46 @@ from washgrade.land.kernel import kernel, neighbour_steps
 
 __all__ = [
     "distance_down",
+    "follow_down",
     "split_reaches",
     "strahler_order",
     "stream_drops",
     "trace_washes",
     "walk_down",
 ]
+
+
+@kernel
+def follow_down(
+    is_channel: NDArray[np.bool_], begin: NDArray[np.int64], direction: NDArray[np.uint8]
+) -> None:
+    """Mark cells and everything downstream of them, in place.
+
+    Parameters
+    ----------
+    is_channel : ndarray of bool, shape (rows * cols,)
+        What is marked already; with every cell its downstream cell must be marked too.
+    begin : ndarray of int64, shape (cells,)
+        Flat indices of cells that are not void.
+    direction : ndarray of uint8, shape (rows, cols)
+        Directions of flow.
+
+    Examples
+    --------
+    >>> marked = np.zeros(4, np.bool_)
+    >>> follow_down(marked, np.array([1]), np.array([[0, 0, 8, 255]], np.uint8))
+    >>> marked.tolist()
+    [False, True, True, False]
+    """
+    code = direction.ravel()
+    steps = neighbour_steps(direction.shape[1])
+    for place in range(len(begin)):
+        here = begin[place]
+        while not is_channel[here]:
+            is_channel[here] = True
+            if code[here] >= OUTLET:
+                break
+            here += steps[code[here]]
 
 
 @kernel
