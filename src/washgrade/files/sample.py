@@ -126,8 +126,8 @@ def as_arrays(samples: Sequence[Sample]) -> dict[str, NDArray[Any]]:
     dict of str to ndarray, each of shape (samples,)
         ``sample_id`` and ``place`` (text, empty for none), ``easting_m, northing_m, accuracy_m, depth_top_m,
         depth_bottom_m, dry_mass_kg, grade`` (float64, NaN where not said; the grade of a trace is NaN),
-        ``trace`` (bool), ``day`` (datetime64[D]). A layer with a bottom
-        alone begins at the surface.
+        ``trace`` (bool), ``day`` (datetime64[D]), ``moisture`` (NaN where the dry mass was weighed, not
+        worked out from the wet one). A layer with a bottom alone begins at the surface.
 
     Examples
     --------
@@ -153,7 +153,16 @@ def as_arrays(samples: Sequence[Sample]) -> dict[str, NDArray[Any]]:
         "trace": np.array([s.trace for s in samples], dtype=np.bool_),
         "day": np.array([s.day for s in samples], dtype="datetime64[D]"),
         "place": np.array([s.place for s in samples], dtype=np.str_),
+        "moisture": column(_moisture_used(s) for s in samples),
     }
+
+
+def _moisture_used(sample: Sample) -> float | None:
+    # The records keep the dry mass that the wet mass and the moisture gave; a weighed one differs a little.
+    wet_kg, moisture, dry_kg = sample.wet_mass_kg, sample.moisture, sample.dry_mass_kg
+    if wet_kg is None or moisture is None or dry_kg is None:
+        return None
+    return moisture if math.isclose(dry_kg, wet_kg * (1.0 - moisture), rel_tol=1e-6) else None
 
 
 def sample_rows(samples: Sequence[Sample]) -> list[dict[str, Any]]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from washgrade.dig.load import Shovel
     from washgrade.dig.stock import StreakRule
     from washgrade.sand.layers import SamplingSettings
+    from washgrade.sand.purity import Purity
 
 __all__ = ["Settings", "read_settings", "settings_text"]
 
@@ -106,11 +107,11 @@ class Settings:
         at_most=8000.0,
     )
     bed_width_m: float = _set(
-        3.0,
+        0.0,
         number,
-        "Width of the sandy bed, metres. Our choice, because a wash that one person works is about that; "
-        "measure a few places.",
-        above=0.0,
+        "Width of the sandy bed where the DEM shows no banks, metres; 0 takes it from the ground that drains "
+        "to each reach (2.7 m at one square kilometre; Bieger and others 2015). Measure a few places.",
+        at_least=0.0,
         at_most=500.0,
     )
     streak_share: float = _set(
@@ -211,6 +212,58 @@ class Settings:
         above=0.0,
         at_most=1.0,
     )
+    liberation_factor: float = _set(
+        1.0,
+        number,
+        "Gy's liberation factor, 0 to 1: 1 for loose sand, whose grains are single minerals; else the square "
+        "root of the size at which grains are free over 'top_grain_mm' (Gy 1979).",
+        above=0.0,
+        at_most=1.0,
+    )
+    splitting_sd: float = _set(
+        0.0,
+        number,
+        "What splitting a sample down before the magnet adds to its error, relative standard deviation: 0 "
+        "where the whole scoop goes over the magnet, 0.068 for coning and quartering, 0.051 for taking a "
+        "scoopful, 0.010 for a chute splitter (Allen and Khan 1970, from memory).",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    moisture_sd: float = _set(
+        0.01,
+        number,
+        "Standard deviation of a recorded moisture, as a share of the wet mass. Our choice, because a "
+        "moisture told by hand, or from drying a spoonful, is good to about a percent.",
+        at_least=0.0,
+        at_most=0.5,
+    )
+    layer_sd: float = _set(
+        0.8,
+        number,
+        "How much the parts of a hole above and below each other differ, standard deviation on the logit: "
+        "it widens what a hole says of a bite that its layers cover only in part. Our choice, because a "
+        "streak is a few times richer than the sand about it.",
+        at_least=0.0,
+        at_most=5.0,
+    )
+    magnetite_share: float = _set(
+        0.85,
+        number,
+        "Share of magnetite in the mass that sticks to the magnet, 0 to 1. Our choice, because a pass over a "
+        "magnet that keeps 95 % of the magnetite of a 20 % sand and drags 5 % of the rest along gives 0.83; "
+        "an iron assay of your magnetics, divided by 0.724, tells better. Grades and yields are of "
+        "magnetics, whatever this says.",
+        above=0.0,
+        below=1.0,
+    )
+    magnetite_share_sd: float = _set(
+        0.07,
+        number,
+        "Standard deviation of that share: one unknown number for the whole site. Our choice, because "
+        "locked grains and dragged sand leave 0.7 to 0.95 possible; an assay has an error of its own.",
+        at_least=0.0,
+        below=0.5,
+    )
     channel_area_m2: float = _set(
         0.0,
         number,
@@ -252,6 +305,13 @@ class Settings:
         from washgrade.sand.layers import SamplingSettings
 
         return SamplingSettings(**self._for(SamplingSettings))
+
+    @property
+    def purity(self) -> Purity:
+        """How much of the magnetics is magnetite."""
+        from washgrade.sand.purity import Purity
+
+        return Purity(**self._for(Purity))
 
     @property
     def shovel(self) -> Shovel:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ __all__ = [
     "SamplingSettings",
     "grain_density_kg_m3",
     "gy_relative_variance",
+    "liberation",
     "logit_error_variance",
 ]
 
@@ -34,7 +35,8 @@ class Samples:
     depth_top_m, depth_bottom_m : ndarray of float64, shape (layers,)
         Depth interval below the bed, metres; NaN and NaN: not written, it stands for the bite.
     dry_mass_kg : ndarray of float64, shape (layers,)
-        Dry mass of the sample, kilograms; NaN unknown.
+        Dry mass of what went over the magnet, kilograms; NaN unknown. Of a sample that was split down, the
+        mass of the part: its few grains are what Gy's error is about.
     grade : ndarray of float64, shape (layers,)
         Mass of magnetics per dry mass, 0 to 1; NaN where ``trace``.
     trace : ndarray of bool, shape (layers,)
@@ -43,12 +45,15 @@ class Samples:
         Day of sampling.
     place : ndarray of str, shape (layers,)
         Name of the place, '' for none. Same name and day: layers of one hole.
+    moisture : ndarray of float64, shape (layers,), optional
+        Water per wet mass, 0 to 1, where the dry mass was not weighed but worked out with it; NaN where it
+        was weighed. All NaN if left out.
 
     Raises
     ------
     RecordError
         If the arrays differ in length, a grade lies outside 0 to 1 or is missing, a depth interval is half
-        given, upside down or above the bed, or a mass is not above 0.
+        given, upside down or above the bed, a mass is not above 0, or a moisture lies outside 0 to 1.
     """
 
     sample_id: NDArray[np.str_]
@@ -62,8 +67,11 @@ class Samples:
     trace: NDArray[np.bool_]
     day: NDArray[np.datetime64]
     place: NDArray[np.str_]
+    moisture: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
+        if not len(self.moisture):
+            object.__setattr__(self, "moisture", np.full(len(self.sample_id), np.nan))
         for entry in fields(self):
             found = len(getattr(self, entry.name))
             if found != len(self.sample_id):
@@ -90,6 +98,10 @@ class Samples:
         self._demand(
             np.isnan(self.accuracy_m) | (self.accuracy_m >= 0),
             "accuracy. It must be at least 0 m, or unknown",
+        )
+        self._demand(
+            np.isnan(self.moisture) | ((self.moisture >= 0) & (self.moisture < 1)),
+            "moisture. It must lie from 0 to below 1, or be unknown",
         )
 
     def _demand(self, good: NDArray[np.bool_], rule: str) -> None:
@@ -151,9 +163,24 @@ class SamplingSettings:
         Volume of a grain over that of a cube of its sieve size (Gy 1979: 0.5 for most minerals).
     granulometric_factor : float, default 0.25
         For a wide range of sizes, d95/d05 above 4 (Gy 1979).
+    liberation_factor : float, default 1.0
+        1 for loose sand, whose grains are single minerals; less where grains are still locked in bits of
+        rock, see :func:`liberation`.
+    splitting_sd : float, default 0.0
+        Relative standard deviation that splitting a sample down by hand adds to the grade of the part. 0.0:
+        the whole scoop goes over the magnet. Coning and quartering 0.068, taking a scoopful 0.051, a chute
+        splitter 0.010 (Allen & Khan 1970, for a mixture of coarse and fine sand; from memory).
+    moisture_sd : float, default 0.01
+        Standard deviation of a moisture, where the dry mass was worked out with it. Our choice, because a
+        moisture told by hand or from one drying of a spoonful is good to about a percent of the wet mass.
+    layer_sd : float, default 0.8
+        How much two parts of one hole, above and below each other, differ: standard deviation of the
+        difference of their logits. Our choice, because a streak is a few times richer than the sand about
+        it. It decides how much a hole says of a bite that its layers cover in part.
     weighing_sd_kg : float, default 0.0003
         Standard deviation of one weighing, kilograms. Our choice, because a kitchen scale reads whole grams,
-        and rounding to 1 g has a standard deviation of 1/sqrt(12) g.
+        and rounding to 1 g has a standard deviation of 1/sqrt(12) g. For another balance: its step over the
+        square root of 12, or its own repeatability if that is larger.
     detection_grade : float, default 0.002
         Grade below which magnetics cannot be weighed; a trace lies below it. Our choice, because it is 1 g in
         a sample of half a kilogram. Weighed grades above 1 less this are taken as 1 less this, since the
@@ -181,6 +208,10 @@ class SamplingSettings:
     heavy_density_kg_m3: float = 5180.0
     shape_factor: float = 0.5
     granulometric_factor: float = 0.25
+    liberation_factor: float = 1.0
+    splitting_sd: float = 0.0
+    moisture_sd: float = 0.01
+    layer_sd: float = 0.8
     weighing_sd_kg: float = 0.0003
     detection_grade: float = 0.002
     typical_mass_kg: float = 0.5
@@ -190,6 +221,10 @@ class SamplingSettings:
     def __post_init__(self) -> None:
         number("detection_grade", self.detection_grade, above=0, below=0.5)
         number("weighing_sd_kg", self.weighing_sd_kg, at_least=0)
+        number("liberation_factor", self.liberation_factor, above=0, at_most=1)
+        number("splitting_sd", self.splitting_sd, at_least=0, at_most=1)
+        number("moisture_sd", self.moisture_sd, at_least=0, at_most=0.5)
+        number("layer_sd", self.layer_sd, at_least=0)
         number("typical_accuracy_m", self.typical_accuracy_m, at_least=0)
         number("snap_max_m", self.snap_max_m, at_least=0)
         for name in (
@@ -290,19 +325,60 @@ def gy_relative_variance(
     return np.asarray((1 - grade) / grade * ((1 - grade) * heavy_kg + grade * light_kg) / mass_kg)
 
 
+def liberation(*, free_mm: float, top_grain_mm: float) -> float:
+    r"""Gy's liberation factor of bits of rock that hold grains of the wanted mineral.
+
+    Parameters
+    ----------
+    free_mm : float
+        Size below which grains are single minerals, millimetres, above 0: look through a lens.
+    top_grain_mm : float
+        Sieve size that passes 95 % of the sand, millimetres, above 0.
+
+    Returns
+    -------
+    float
+        :math:`\sqrt{L/d}`, at most 1.
+
+    Raises
+    ------
+    InputError
+        If a size is not above 0.
+
+    References
+    ----------
+    Gy (1979), Sampling of Particulate Materials; Wills, Mineral Processing Technology, chapter 3.
+
+    Examples
+    --------
+    >>> liberation(free_mm=0.15, top_grain_mm=15.0), liberation(free_mm=3.0, top_grain_mm=2.0)
+    (0.1, 1.0)
+    """
+    number("free_mm", free_mm, above=0)
+    number("top_grain_mm", top_grain_mm, above=0)
+    return min(1.0, float((free_mm / top_grain_mm) ** 0.5))
+
+
 def logit_error_variance(
-    grade: NDArray[np.float64], mass_kg: NDArray[np.float64], settings: SamplingSettings
+    grade: NDArray[np.float64],
+    mass_kg: NDArray[np.float64],
+    settings: SamplingSettings,
+    *,
+    moisture: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    r"""Variance of the logit of a sample's grade: Gy's error and two weighings.
+    r"""Variance of the logit of a sample's grade: Gy's error, two weighings, splitting and moisture.
 
     Parameters
     ----------
     grade : ndarray of float64
         Between 0 and 1, both excluded.
     mass_kg : ndarray of float64
-        Dry mass of the sample, kilograms.
+        Dry mass of what went over the magnet, kilograms.
     settings : SamplingSettings
-        Grain sizes, densities and the weighing error.
+        Grain sizes, densities and the errors.
+    moisture : ndarray of float64, optional
+        Water per wet mass where the dry mass was worked out with it, NaN where it was weighed; all weighed if
+        left out.
 
     Returns
     -------
@@ -312,7 +388,13 @@ def logit_error_variance(
     Notes
     -----
     The grade is a quotient of two masses, each weighed with variance :math:`w^2`: variance
-    :math:`(1+a^2)w^2/M^2`. The logit's slope is :math:`1/(a(1-a))`, to first order.
+    :math:`(1+a^2)w^2/M^2`. A moisture :math:`m` with standard deviation :math:`s` makes the dry mass, and so
+    the grade, unsure by :math:`s/(1-m)` of itself; it is taken as every sample's own error, although a bad
+    guess made for all of them would be shared. The logit's slope is :math:`1/(a(1-a))`, to first order.
+
+    Splitting a sample down before the magnet loses grains twice, but without crushing the two variances add
+    up to Gy's for the mass of the part (:math:`1/M_p - 1/M + 1/M`); what ``splitting_sd`` adds is the
+    unmixing of light and heavy grains in the heap.
 
     Examples
     --------
@@ -329,6 +411,10 @@ def logit_error_variance(
         heavy_density_kg_m3=settings.heavy_density_kg_m3,
         shape_factor=settings.shape_factor,
         granulometric_factor=settings.granulometric_factor,
+        liberation_factor=settings.liberation_factor,
     )
     weighed = (1 + grade**2) * (settings.weighing_sd_kg / (grade * mass_kg)) ** 2
-    return np.asarray((relative + weighed) / (1 - grade) ** 2)
+    relative = relative + weighed + settings.splitting_sd**2
+    if moisture is not None:
+        relative = relative + np.nan_to_num(settings.moisture_sd / (1.0 - moisture), nan=0.0) ** 2
+    return np.asarray(relative / (1 - grade) ** 2)

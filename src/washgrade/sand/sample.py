@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from washgrade.land.channels import Nodes
 from washgrade.sand.along import snap
@@ -26,12 +29,19 @@ __all__ = [
     "SamplingSettings",
     "grain_density_kg_m3",
     "gy_relative_variance",
+    "holes_of",
     "observations",
+    "spots_of",
 ]
 
 # Our choice, because two fixes of one spot, each with a radius that holds two thirds of a round normal, lie
 # farther apart than this only one time in 170: exp(-(3 · 1.51)² / 4).
 APART_ACCURACIES = 3.0
+# Our choices, because a second scoop is taken a step or two beside the first, and two fixes of one spot lie
+# farther apart than twice the poorer accuracy one time in ten: exp(-(2 · 1.51)² / 4). Samples closer than
+# that cannot be told apart by where they lie.
+BESIDE_ACCURACIES = 2.0
+BESIDE_M = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +55,8 @@ class Observations:
     value : ndarray of float64, shape (holes,)
         Logit of the grade over the bite; NaN where censored.
     error_variance : ndarray of float64, shape (holes,)
-        Variance of the logit by Gy's error and weighing; where censored, as for a grade at the limit.
+        Variance of the logit by Gy's error, weighing, splitting and moisture, and by what of the bite the
+        layers do not tell; where censored, as for a grade at the limit.
     censored : ndarray of bool, shape (holes,)
         Nothing weighable: the grade is below the limit.
     limit : ndarray of float64, shape (holes,)
@@ -86,19 +97,92 @@ class Observations:
         return len(self.node)
 
 
-def _spots(
-    samples: Samples, members: list[int], accuracy_m: NDArray[np.float64], snap_max_m: float
+def spots_of(
+    samples: Samples, settings: SamplingSettings, *, members: NDArray[np.integer[Any]] | None = None
 ) -> list[list[int]]:
-    # Parts layers of one name and day by where they lie: each goes to the surest fix that it may be one with.
-    spots: list[list[int]] = []
-    for layer in sorted(members, key=lambda m: (accuracy_m[m], str(samples.sample_id[m]))):
-        for spot in spots:
-            allowed_m = max(snap_max_m, APART_ACCURACIES * max(accuracy_m[layer], accuracy_m[spot[0]]))
-            if _apart_m(samples, layer, spot[0]) <= allowed_m:
-                spot.append(layer)
-                break
-        else:
-            spots.append([layer])
+    """Group layers by the spot and day they were taken at.
+
+    Parameters
+    ----------
+    samples : Samples
+        Recorded layers.
+    settings : SamplingSettings
+        Typical accuracy, and how far layers of one name may lie apart.
+    members : ndarray of int, optional
+        The layers to group; all if left out.
+
+    Returns
+    -------
+    list of list of int
+        Layers of each spot: one name and day and not too far apart (see :func:`observations`), or without a
+        name one day and within 8 m and twice the poorer accuracy of the spot's surest fix.
+
+    Examples
+    --------
+    >>> spots_of(Samples.none(), SamplingSettings())
+    []
+    """
+    accuracy_m = np.where(np.isnan(samples.accuracy_m), settings.typical_accuracy_m, samples.accuracy_m)
+    groups: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for layer in range(len(samples)) if members is None else members.tolist():
+        groups[str(samples.place[layer]).strip(), str(samples.day[layer])].append(layer)
+    return [spot for group in groups.values() for spot in _spots(samples, group, accuracy_m, settings)]
+
+
+def holes_of(samples: Samples, settings: SamplingSettings) -> list[list[int]]:
+    """Group layers by the hole they were taken from, wherever the channels are.
+
+    Parameters
+    ----------
+    samples : Samples
+        Recorded layers.
+    settings : SamplingSettings
+        As for :func:`spots_of`; and the bite, which a sample without depths stands for.
+
+    Returns
+    -------
+    list of list of int
+        Layers of each hole from the top down; no two of one hole overlap.
+
+    Examples
+    --------
+    >>> holes_of(Samples.none(), SamplingSettings())
+    []
+    """
+    return [hole for spot in spots_of(samples, settings) for hole in _holes(samples, spot, settings)]
+
+
+def _spots(
+    samples: Samples, members: list[int], accuracy_m: NDArray[np.float64], settings: SamplingSettings
+) -> list[list[int]]:
+    # Parts layers of one day by where they lie: each goes to the surest fix that it may be one with.
+    named = bool(str(samples.place[members[0]]).strip())
+
+    def allowed_m(one: int, other: int) -> float:
+        poorer_m = float(max(accuracy_m[one], accuracy_m[other]))
+        if named:
+            return max(settings.snap_max_m, APART_ACCURACIES * poorer_m)
+        return min(BESIDE_M, BESIDE_ACCURACIES * poorer_m)
+
+    order = sorted(members, key=lambda m: (accuracy_m[m], str(samples.sample_id[m])))
+    if len(order) == 1:
+        return [order]
+    place_m = np.column_stack([samples.easting_m[order], samples.northing_m[order]])
+    farthest_m = max(allowed_m(one, order[-1]) for one in order)
+    near = cKDTree(place_m).query_ball_point(place_m, farthest_m * (1 + 1e-9), return_sorted=True)
+    free = np.ones(len(order), dtype=np.bool_)
+    spots = []
+    for first, around in enumerate(near):
+        if not free[first]:
+            continue
+        middle = order[first]
+        spot = [
+            k
+            for k in around
+            if free[k] and _apart_m(samples, order[k], middle) <= allowed_m(order[k], middle)
+        ]
+        free[spot] = False
+        spots.append([order[k] for k in spot])
     return spots
 
 
@@ -106,6 +190,37 @@ def _apart_m(samples: Samples, one: int, other: int) -> float:
     return math.hypot(
         samples.easting_m[one] - samples.easting_m[other], samples.northing_m[one] - samples.northing_m[other]
     )
+
+
+def _parted_by_branch(
+    samples: Samples,
+    spots: list[list[int]],
+    nodes: Nodes,
+    node: NDArray[np.int32],
+    surest: Callable[[list[int]], int],
+) -> list[list[int]]:
+    # Nearness joins no samples of two branches that have not met; a name does.
+    parted = []
+    for spot in spots:
+        rest = spot
+        while rest:
+            middle = surest(rest)
+            joined = rest
+            if not str(samples.place[middle]).strip():
+                joined = [m for m in rest if _one_line(nodes, int(node[m]), int(node[middle]))]
+                rest = [m for m in rest if m not in joined]
+            else:
+                rest = []
+            parted.append(joined)
+    return parted
+
+
+def _one_line(nodes: Nodes, one: int, other: int) -> bool:
+    # Whether water flows from one node to the other: nodes stand upstream before downstream.
+    upper, lower = min(one, other), max(one, other)
+    while 0 <= upper < lower:
+        upper = int(nodes.downstream[upper])
+    return upper == lower
 
 
 def _holes(samples: Samples, members: list[int], settings: SamplingSettings) -> list[list[int]]:
@@ -129,16 +244,20 @@ def _composite(
 ) -> tuple[float, float, bool, float]:
     # Logit, its variance, whether censored, and the share of the bite that the hole covers.
     layers = np.array(hole)
-    top = np.nan_to_num(samples.depth_top_m[layers], nan=0.0)
-    bottom = np.where(
+    top_m = np.nan_to_num(samples.depth_top_m[layers], nan=0.0)
+    bottom_m = np.where(
         np.isnan(samples.depth_bottom_m[layers]), settings.bite_m, samples.depth_bottom_m[layers]
     )
-    inside_m = np.minimum(bottom, settings.bite_m) - top
-    layers, inside_m = layers[inside_m > 0], inside_m[inside_m > 0]
+    inside_m = np.minimum(bottom_m, settings.bite_m) - top_m
+    of_bite = inside_m > 0
+    layers, inside_m, thick_m = layers[of_bite], inside_m[of_bite], (bottom_m - top_m)[of_bite]
     if not len(layers):
         return np.nan, np.nan, False, 0.0
     least = settings.detection_grade
     covered = float(min(1.0, inside_m.sum() / settings.bite_m))
+    # What lies outside a layer's part in the bite, or outside all layers, differs from it by layer_sd.
+    unseen = ((1.0 - covered) * settings.layer_sd) ** 2
+    cut = ((1.0 - np.minimum(inside_m / thick_m, 1.0)) * settings.layer_sd) ** 2
     mass_kg = np.where(
         np.isnan(samples.dry_mass_kg[layers]), settings.typical_mass_kg, samples.dry_mass_kg[layers]
     )
@@ -146,12 +265,13 @@ def _composite(
     faint = samples.trace[layers] | (written < least)
     if np.all(faint):
         variance = logit_error_variance(np.array([least]), np.array([mass_kg.sum()]), settings)
-        return np.nan, float(variance[0]), True, covered
+        part = inside_m / inside_m.sum()
+        return np.nan, float(variance[0] + part**2 @ cut) + unseen, True, covered
     # A faint layer beside richer ones: anywhere from nothing to the limit, all alike.
     grade = np.where(faint, least / 2, np.clip(written, least, 1 - least))
-    variance = np.where(
-        faint, least**2 / 12, logit_error_variance(grade, mass_kg, settings) * (grade * (1 - grade)) ** 2
-    )
+    error = logit_error_variance(grade, mass_kg, settings, moisture=samples.moisture[layers])
+    slope = grade * (1 - grade)
+    variance = np.where(faint, least**2 / 12, error * slope**2) + cut * slope**2
     density = grain_density_kg_m3(
         grade,
         light_density_kg_m3=settings.light_density_kg_m3,
@@ -159,20 +279,25 @@ def _composite(
     )
     share = inside_m * density / np.sum(inside_m * density)
     whole = float(np.clip(share @ grade, least, 1 - least))
-    slope = 1 / (whole * (1 - whole))
-    return float(np.log(whole / (1 - whole))), float(share**2 @ variance) * slope**2, False, covered
+    steep = 1 / (whole * (1 - whole))
+    return (
+        float(np.log(whole / (1 - whole))),
+        float(share**2 @ variance) * steep**2 + unseen,
+        False,
+        covered,
+    )
 
 
 def observations(samples: Samples, settings: SamplingSettings, nodes: Nodes) -> Observations:
-    """Turn layers into one reading of the bite for each hole.
+    r"""Turn layers into one reading of the bite for each hole.
 
-    Layers of one hole share the name of the place and the day; without a name, the nearest node and the day.
-    Layers that overlap in depth cannot be of one hole: they are duplicates, and become readings of their
-    own. Layers farther apart than ``snap_max_m`` and than three times the poorer accuracy cannot be of one
-    hole either, whatever they are called: they are parted, and the place is listed in ``split``. A hole's
-    grade is the mean of its layers within the bite, weighted by length and density (porosity is taken as
-    equal). Where the layers cover the bite only in part, the hole stands for the part they cover, and nothing
-    is added to its variance for the rest: ``covered`` says how much that is.
+    Layers of one hole share the name of the place and the day; without a name, the day and the spot: within
+    8 m and twice the poorer accuracy. Layers that overlap in depth cannot be of one hole: they are
+    duplicates, and become readings of their own, at the node of the surest fix of the spot, so that they
+    share the place and teach how far one scoop differs from the next. Layers of one name farther apart than
+    ``snap_max_m`` and than three times the poorer accuracy cannot be of one hole, whatever they are called:
+    they are parted, and the place is listed in ``split``. A hole's grade is the mean of its layers within
+    the bite, weighted by length and density (porosity is taken as equal).
 
     Parameters
     ----------
@@ -187,38 +312,46 @@ def observations(samples: Samples, settings: SamplingSettings, nodes: Nodes) -> 
     -------
     Observations
         Sorted by node, day and record; independent of the order of the samples.
+
+    Notes
+    -----
+    Where the layers cover a share c of the bite, the rest is taken to have their grade on the median, and to
+    differ from it with standard deviation ``layer_sd`` on the logit: to first order the variance grows by
+    :math:`((1-c)\,s)^2`. A layer that reaches below the bite with all but a share f of its thickness tells of
+    its part within by the same rule, :math:`((1-f)\,s)^2`. That richer parts raise a mean by more than
+    poorer ones lower it (by some :math:`c(1-c)s^2/2` of the logit, 0.08 at worst) is left out. A hole that
+    lies below the bite altogether is left out too: someone dug there because of what was seen.
     """
     node, offset_m = snap(nodes, easting_m=samples.easting_m, northing_m=samples.northing_m)
     accuracy_m = np.where(np.isnan(samples.accuracy_m), settings.typical_accuracy_m, samples.accuracy_m)
-    groups: dict[tuple[str, int, str], list[int]] = defaultdict(list)
-    unplaced = []
-    for layer in range(len(samples)):
-        name = str(samples.place[layer]).strip()
-        if offset_m[layer] > settings.snap_max_m:
-            unplaced.append((str(samples.sample_id[layer]), float(offset_m[layer])))
-        else:
-            groups[name, -1 if name else int(node[layer]), str(samples.day[layer])].append(layer)
+    placed = offset_m <= settings.snap_max_m
+    unplaced = [
+        (str(samples.sample_id[layer]), float(offset_m[layer])) for layer in np.flatnonzero(~placed).tolist()
+    ]
     rows = []
     left_out = []
     limit = np.log(settings.detection_grade / (1 - settings.detection_grade))
+    spots = spots_of(samples, settings, members=np.flatnonzero(placed))
     apart_m: dict[str, float] = {}
-    spots = []
-    for (name, _, _), group in groups.items():
-        parted = _spots(samples, group, accuracy_m, settings.snap_max_m) if name else [group]
-        spots += parted
-        for one, other in combinations([spot[0] for spot in parted], 2):
-            apart_m[name] = max(apart_m.get(name, 0.0), _apart_m(samples, one, other))
+    middles: dict[tuple[str, str], list[int]] = defaultdict(list)
     for spot in spots:
+        middles[str(samples.place[spot[0]]).strip(), str(samples.day[spot[0]])].append(spot[0])
+    for (name, _), found in middles.items():
+        for one, other in combinations(found if name else [], 2):
+            apart_m[name] = max(apart_m.get(name, 0.0), _apart_m(samples, one, other))
+
+    def surest(spot: list[int]) -> int:
+        return min(spot, key=lambda m: (accuracy_m[m], offset_m[m], str(samples.sample_id[m])))
+
+    for spot in _parted_by_branch(samples, spots, nodes, node, surest):
+        # All of a spot was taken at one place: believe the surest fix.
+        best = surest(spot)
         for hole in _holes(samples, spot, settings):
             ids = tuple(str(samples.sample_id[layer]) for layer in hole)
             value, variance, censored, covered = _composite(samples, hole, settings)
             if covered <= 0:
                 left_out += [(one, f"deeper than the bite of {settings.bite_m:g} m") for one in ids]
                 continue
-            # The layers of a hole were taken at one spot: believe the surest fix.
-            best = min(
-                hole, key=lambda layer: (accuracy_m[layer], offset_m[layer], str(samples.sample_id[layer]))
-            )
             rows.append((int(node[best]), samples.day[best], ids, best, value, variance, censored, covered))
     rows.sort(key=lambda row: (row[0], str(row[1]), row[2]))
     best_layer = np.array([row[3] for row in rows], dtype=np.int64)
