@@ -97,7 +97,7 @@ def test_rank_json_is_as_designed(site):
     assert set(found) == {"on", "crs", "settings", "reaches"}
     keys = (
         "reach rank easting_m northing_m lon lat length_m upstream_area_m2 slope grade kg_per_load "
-        "kg_per_hour chance_top chance_above_cutoff stock_kg loads_left depleted support notes"
+        "kg_per_hour chance_top chance_above_cutoff stock_kg loads_left depleted support notes shape traps"
     ).split()
     for place, reach in enumerate(found["reaches"], start=1):
         assert list(reach) == keys
@@ -106,6 +106,11 @@ def test_rank_json_is_as_designed(site):
             spread = reach[name]
             assert list(spread) == ["mean", "p10", "p50", "p90"]
             assert spread["p10"] <= spread["p50"] <= spread["p90"]
+        shape = reach["shape"]
+        assert shape["width_from"] in {"measured", "by upstream area", "given", "unknown"}
+        assert shape["inner_side"] in {"left", "right", None}
+        assert shape["confinement"] is None or shape["confinement"] >= 1.0
+        assert all("bend" in trap for trap in reach["traps"] if "bank" in trap)
         assert reach["support"] in {"sampled", "near", "inferred", "prior"}
     closed = [
         any("property line" in note or "no-go" in note for note in r["notes"]) for r in found["reaches"]

@@ -23,12 +23,19 @@ def test_a_richer_load_never_holds_less(one, other, litres, porosity):
 @given(grades, st.floats(0, 0.99), st.floats(0, 2))
 def test_taken_and_left_make_what_was_held(draws, cutoff, share):
     length = np.linspace(10, 50, draws.shape[1])
+    width = np.linspace(1, 4, draws.shape[1])
     whole = reach_stock(
-        length_m=length, grade_draws=draws, shovel=Shovel(), streak=StreakRule(), cutoff_grade=cutoff
+        length_m=length,
+        bed_width_m=width,
+        grade_draws=draws,
+        shovel=Shovel(),
+        streak=StreakRule(),
+        cutoff_grade=cutoff,
     )
     taken = share * whole.loads_held
     after = reach_stock(
         length_m=length,
+        bed_width_m=width,
         grade_draws=draws,
         shovel=Shovel(),
         streak=StreakRule(),

@@ -18,7 +18,7 @@ from washgrade.land.line import below_confluences, channel_line, look_along, mai
 from washgrade.land.reachshape import reach_shape
 from washgrade.land.sections import cross_sections, find_banks
 from washgrade.land.shape import ShapeRules, measure_shape
-from washgrade.land.width import MEASURED
+from washgrade.land.width import GIVEN, MEASURED
 
 RULES = ShapeRules(smooth_m=11, window_m=16, half_section_m=14, bank_height_m=0.5, least_bed_cells=2)
 
@@ -331,10 +331,14 @@ def test_reaches_sum_up_their_nodes(land):
     dem, channels, _ = land
     shape = measure_shape(dem, channels, rules=RULES)
     found = reach_shape(channels, shape)
+    given = reach_shape(channels, shape, given_width_m=7.5)
     for reach in range(len(channels.reaches)):
         own = channels.nodes.reach == reach
         assert found.width_m[reach] == pytest.approx(np.median(shape.width_m[own]), rel=1e-12)
-        assert found.measured_share[reach] == (shape.width_from[own] == MEASURED).mean()
+        measured = (shape.width_from[own] == MEASURED).mean() >= 0.5
+        assert (found.width_from[reach] == MEASURED) == measured
+        assert given.width_m[reach] == (found.width_m[reach] if measured else 7.5)
+        assert given.width_from[reach] == (MEASURED if measured else GIVEN)
         assert found.radius_over_width[reach] == shape.radius_over_width[own].min()
         assert found.inner_side[reach] in shape.inner_side[own]
         for name in ("slope_break", "expansion"):

@@ -13,7 +13,7 @@ import zlib
 
 import numpy as np
 
-from washgrade.page.view import PageView, SampleMark
+from washgrade.page.view import GroundMark, PageView, SampleMark
 
 CENTRE_LON, CENTRE_LAT = -2.3400, 37.0500
 CELL_DEGREES = 5.0 / 111_320.0 / np.cos(np.radians(CENTRE_LAT))
@@ -213,6 +213,39 @@ def sample_view(
         "northing_m": 4_100_000.0 - 5.0 * stretch * row[middle],
         "lon": lon[middle],
         "lat": lat[middle],
+        "traps": tuple(
+            ("Inside of a bend: look along the left bank (facing downstream).",) * (n % 2)
+            for n in range(count)
+        ),
+        "width_measured": np.arange(count) % 3 == 0,
+        "least_area": np.arange(count) % 4 == 0,
+        "section_half_m": np.full(count, 20.0),
+        # A flat bed of 5 m between banks that rise to 4 m on the left and to 2 m on the right.
+        "section_m": np.tile(
+            np.interp(np.linspace(-20, 20, 33), [-20, -2.5, 2.5, 20], [104, 100, 100, 102]).astype(
+                np.float32
+            ),
+            (count, 1),
+        ),
+        "marks": (
+            GroundMark(
+                kind="cut",
+                name="C1",
+                lon=(float(lon_of(np.array(0.4 * size))), float(lon_of(np.array(0.42 * size)))),
+                lat=(float(lat_of(np.array(0.5 * size))), float(lat_of(np.array(0.5 * size)))),
+                length_m=14.0,
+                depth_m=2.5,
+            ),
+            GroundMark(
+                kind="hollow",
+                name="H1",
+                lon=(float(lon_of(np.array(0.6 * size))),),
+                lat=(float(lat_of(np.array(0.6 * size))),),
+                length_m=float("nan"),
+                depth_m=3.0,
+                why="the way out is too long",
+            ),
+        ),
         "samples": samples,
         "property_rings": ((lon_of(edge), lat_of(side)),),
         "no_go_rings": (

@@ -164,6 +164,8 @@ def test_text_never_becomes_markup(show, view, script):
         made_with=EVIL[3],
         reach_id=EVIL,
         notes=tuple((text, EVIL[0]) for text in EVIL),
+        traps=tuple((text,) for text in EVIL),
+        marks=tuple(replace(mark, name=EVIL[n], why=EVIL[n]) for n, mark in enumerate(view.marks)),
         samples=tuple(replace(first, sample_id=t, day=t, place=t, note=t) for t in EVIL),
         access=tuple((lon, lat, EVIL[n]) for n, (lon, lat, _) in enumerate(view.access)),
         settings=tuple((text, text) for text in EVIL),
@@ -317,7 +319,8 @@ def test_its_numbers_read_like_the_command_lines(show, view, units):
         page.locator("#table tbody button").nth(n).click()
         text = page.locator("#card").inner_text()
         assert f"\n{show_length(length[n], units)} long" in text
-        assert f"; {show_area(area[n], units)} of ground" in text
+        least = "at least " if some.least_area[n] else ""
+        assert f"; {least}{show_area(area[n], units)} of ground" in text
         assert f"Grade\n{show_grade(grade[n], units)}" in text
         assert f"Still there\n{show_mass(stock[n], units)}" in text
 
@@ -437,6 +440,73 @@ def test_the_list_of_samples_shows_layers_in_the_units_chosen(show, view):
     assert layers.first.inner_text() == "0 cm to 10 cm"
     page.locator("label", has_text="US").click()
     assert layers.first.inner_text() == "0 in to 3.9 in"
+
+
+def test_a_reach_shows_the_ground_across_it(show, view):
+    page = show(view).page
+    reach = reach_of_rank(view, 1)
+    page.locator("#table tbody tr button").first.click()
+    card = page.locator("#card")
+    words = card.inner_text()
+    # The section drawn in the test's own view: 4 m up on the left, 2 m on the right, 20 m to each side.
+    picture = card.locator("svg").nth(1)
+    told = picture.text_content()
+    for text in ("left, +4 m", "right, +2 m", "20 m to the left", "20 m to the right"):
+        assert text in told
+    assert "rises 4 m within 20 m" in picture.get_attribute("aria-label")
+    # Its line: 33 points, the left end higher than the right one, the bed lowest.
+    line = [
+        tuple(map(float, spot.split(",")))
+        for spot in picture.locator("polyline").get_attribute("points").split()
+    ]
+    assert len(line) == 33
+    assert line[0][1] < line[-1][1] < line[16][1]
+    rise_px = (line[16][1] - line[0][1], line[16][1] - line[-1][1])
+    assert rise_px[0] == pytest.approx(2 * rise_px[1], rel=0.01)
+    assert ("measured on the DEM" in words) == bool(view.width_measured[reach])
+    assert ("at least" in words) == bool(view.least_area[reach])
+    assert ("Where heavy sand may lie" in words) == bool(view.traps[reach])
+    page.locator("label:has(input[value=us])").click()
+    assert "65.6 ft to the left" in picture.text_content()
+
+
+def test_what_was_done_to_the_ground_is_listed_and_shown(show, view):
+    page = show(view).page
+    page.locator("#mends summary").click()
+    rows = page.locator("#mends-body tbody tr")
+    assert [rows.nth(n).locator("td").nth(0).inner_text() for n in range(2)] == ["C1", "H1"]
+    assert rows.nth(0).inner_text().split("\t")[1:4] == ["cut open", "14 m", "2.5 m"]
+    assert "the way out is too long" in rows.nth(1).inner_text()
+    box = page.locator(".legend input[name=marks]")
+    assert not box.is_checked()
+
+    def blue():
+        return page.evaluate(
+            """() => { const c = document.querySelector('canvas.sheet');
+            const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0;
+            for (let i = 0; i < d.length; i += 4) {
+              if (d[i] === 59 && d[i + 1] === 74 && d[i + 2] === 155) n += 1;
+            }
+            return n; }"""
+        )
+
+    assert blue() == 0
+    rows.nth(0).locator("button").click()
+    assert box.is_checked()
+    page.wait_for_timeout(200)
+    assert blue() > 20
+
+
+def test_a_page_without_sections_or_marks_says_nothing_of_them(show, view):
+    bare = replace(
+        view, traps=(), width_measured=None, least_area=None, section_half_m=None, section_m=None, marks=()
+    )
+    opened = show(bare)
+    opened.page.locator("#table tbody tr button").first.click()
+    assert opened.page.locator("#card svg").count() == 1
+    assert not opened.page.locator("#mends").is_visible()
+    assert opened.page.locator(".legend input[name=marks]").count() == 0
+    assert opened.console == []
 
 
 def test_a_sample_tells_its_story(show, view):

@@ -48,6 +48,7 @@ def test_a_bad_value_gets_its_sentence(make, says):
 def stock(**changes):
     arguments = {
         "length_m": np.array([10.0, 20.0]),
+        "bed_width_m": np.array([3.0, 2.0]),
         "grade_draws": np.full((3, 2), 0.1),
         "shovel": Shovel(),
         "streak": StreakRule(),
@@ -66,6 +67,12 @@ def test_negative_loads_taken_are_refused():
     says = "Invalid 'loads_taken'. It must hold one number of at least 0 for each reach."
     with pytest.raises(InputError, match=sentence(says)):
         stock(loads_taken=np.array([-1.0, 0.0]))
+
+
+def test_a_bed_without_width_is_refused():
+    says = "Invalid 'bed_width_m'. It must hold one number above 0 for each reach."
+    with pytest.raises(InputError, match=sentence(says)):
+        stock(bed_width_m=np.array([3.0, np.nan]))
 
 
 def test_below_the_cutoff_nothing_counts():

@@ -20,8 +20,6 @@ class StreakRule:
 
     Parameters
     ----------
-    bed_width_m : float
-        Width of the sandy bed, metres. 3: our choice, because a wash that one person works is about that.
     streak_share : float
         Share of the bed that carries a streak. 0.15: our choice, thin strips along bars and bends.
     bite_m : float
@@ -35,13 +33,11 @@ class StreakRule:
         If a value is out of its limits.
     """
 
-    bed_width_m: float = 3.0
     streak_share: float = 0.15
     bite_m: float = 0.10
     depleted_share: float = 0.2
 
     def __post_init__(self) -> None:
-        number("bed_width_m", self.bed_width_m, above=0)
         number("streak_share", self.streak_share, above=0, at_most=1)
         number("bite_m", self.bite_m, above=0)
         number("depleted_share", self.depleted_share, at_least=0, at_most=1)
@@ -72,6 +68,7 @@ class Stock:
 def reach_stock(
     *,
     length_m: NDArray[np.float64],
+    bed_width_m: NDArray[np.float64],
     grade_draws: NDArray[np.floating],
     shovel: Shovel,
     streak: StreakRule,
@@ -84,6 +81,8 @@ def reach_stock(
     ----------
     length_m : ndarray of float64, shape (reaches,)
         Lengths, metres.
+    bed_width_m : ndarray of float64, shape (reaches,)
+        Widths of the beds, metres.
     grade_draws : ndarray of float, shape (draws, reaches)
         Joint draws of the grade, 0 to 1.
     shovel : Shovel
@@ -112,12 +111,15 @@ def reach_stock(
     Examples
     --------
     >>> import numpy as np
-    >>> stock = reach_stock(length_m=np.array([40.0]), grade_draws=np.array([[0.1], [0.01]]), shovel=Shovel(),
-    ...                     streak=StreakRule(), cutoff_grade=0.05)
+    >>> stock = reach_stock(length_m=np.array([40.0]), bed_width_m=np.array([3.0]),
+    ...                     grade_draws=np.array([[0.1], [0.01]]), shovel=Shovel(), streak=StreakRule(),
+    ...                     cutoff_grade=0.05)
     >>> stock.loads_held.round(6), stock.stock_kg_draws.ravel().round(0)
     (array([450.]), array([301.,   0.]))
     """
     number("cutoff_grade", cutoff_grade, at_least=0, below=1)
+    if bed_width_m.shape != length_m.shape or not (bed_width_m > 0).all():
+        raise InputError("Invalid 'bed_width_m'. It must hold one number above 0 for each reach.")
     if grade_draws.ndim != 2 or grade_draws.shape[1] != len(length_m):
         raise InputError(
             f"Invalid 'grade_draws' of shape {grade_draws.shape}. "
@@ -126,7 +128,7 @@ def reach_stock(
     taken = np.zeros(len(length_m)) if loads_taken is None else np.asarray(loads_taken, dtype=np.float64)
     if taken.shape != length_m.shape or not (taken >= 0).all():
         raise InputError("Invalid 'loads_taken'. It must hold one number of at least 0 for each reach.")
-    held = length_m * streak.bed_width_m * streak.streak_share * streak.bite_m / (shovel.shovel_litres * 1e-3)
+    held = length_m * bed_width_m * streak.streak_share * streak.bite_m / (shovel.shovel_litres * 1e-3)
     left = np.maximum(held - taken, 0.0)
     per_load = np.where(grade_draws > cutoff_grade, load_magnetics_kg(grade_draws, shovel), 0.0)
     return Stock(

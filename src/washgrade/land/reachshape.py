@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from washgrade.land.channels import Channels
 from washgrade.land.shape import Shape, stream_power_per_discharge
-from washgrade.land.width import MEASURED
+from washgrade.land.width import GIVEN, MEASURED, REGIONAL, UNKNOWN
 
 __all__ = ["ReachShape", "reach_shape"]
 
@@ -22,8 +22,9 @@ class ReachShape:
     ----------
     width_m, confinement : ndarray
         Medians over the reach's nodes.
-    measured_share : ndarray
-        Share of its nodes whose width was measured.
+    width_from : ndarray of uint8
+        Where the width comes from, one of `washgrade.land.width.WIDTH_WORDS`: measured where it was at half
+        of its nodes or more.
     curvature_per_m, radius_over_width : ndarray
         At its sharpest node.
     inner_side : ndarray of int8
@@ -38,7 +39,7 @@ class ReachShape:
 
     width_m: NDArray[np.float64]
     confinement: NDArray[np.float64]
-    measured_share: NDArray[np.float64]
+    width_from: NDArray[np.uint8]
     curvature_per_m: NDArray[np.float64]
     radius_over_width: NDArray[np.float64]
     inner_side: NDArray[np.int8]
@@ -49,7 +50,7 @@ class ReachShape:
     stream_power_w_m2_per_m3_s: NDArray[np.float64]
 
 
-def reach_shape(channels: Channels, shape: Shape) -> ReachShape:
+def reach_shape(channels: Channels, shape: Shape, *, given_width_m: float | None = None) -> ReachShape:
     """Sum the shapes of nodes up to reaches.
 
     Parameters
@@ -58,6 +59,8 @@ def reach_shape(channels: Channels, shape: Shape) -> ReachShape:
         The network.
     shape : Shape
         From `washgrade.land.shape.measure_shape`.
+    given_width_m : float, optional
+        Width that the user knows, metres: it stands for the reaches whose width was not measured.
 
     Returns
     -------
@@ -80,13 +83,18 @@ def reach_shape(channels: Channels, shape: Shape) -> ReachShape:
     reaches = channels.reaches
     reach = channels.nodes.reach
     width_m = _medians(reach, shape.width_m, len(reaches))
+    measured = _means(reach, (shape.width_from == MEASURED).astype(np.float64), len(reaches)) >= 0.5
+    known = np.where(np.isnan(width_m), UNKNOWN, REGIONAL)
+    if given_width_m is not None:
+        width_m = np.where(measured, width_m, given_width_m)
+        known[:] = GIVEN
     bend = 1.0 / shape.radius_over_width
     order = np.lexsort((-np.nan_to_num(bend), reach))
     sharpest = order[np.searchsorted(reach[order], np.arange(len(reaches)))]
     return ReachShape(
         width_m=width_m,
         confinement=_medians(reach, shape.confinement, len(reaches)),
-        measured_share=_means(reach, (shape.width_from == MEASURED).astype(np.float64), len(reaches)),
+        width_from=np.where(measured, MEASURED, known).astype(np.uint8),
         curvature_per_m=shape.curvature_per_m[sharpest],
         radius_over_width=shape.radius_over_width[sharpest],
         inner_side=shape.inner_side[sharpest],

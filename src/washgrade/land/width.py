@@ -12,10 +12,20 @@ from washgrade.errors import GroundError
 from washgrade.land.channels import Channels
 from washgrade.land.line import look_along, main_donors
 
-__all__ = ["GIVEN", "MEASURED", "REGIONAL", "UNKNOWN", "WIDTH_CURVES", "WidthCurve", "choose_width"]
+__all__ = [
+    "GIVEN",
+    "MEASURED",
+    "REGIONAL",
+    "UNKNOWN",
+    "WIDTH_CURVES",
+    "WIDTH_WORDS",
+    "WidthCurve",
+    "choose_width",
+]
 
 # Where a width comes from.
 UNKNOWN, MEASURED, REGIONAL, GIVEN = 0, 1, 2, 3
+WIDTH_WORDS = ("unknown", "measured", "by upstream area", "given")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -51,6 +52,10 @@ _COLUMNS = {
 """Columns by reach, and in how many steps one unit is told: finer than what the page shows."""
 
 
+# Sections of so many of the best reaches are put in: they are most of a large page (our choice).
+MOST_SECTIONS = 8000
+
+
 def page_payload(view: PageView) -> dict[str, object]:
     """Everything that the page's script needs, ready for JSON.
 
@@ -65,10 +70,8 @@ def page_payload(view: PageView) -> dict[str, object]:
         Columns and lines as packed text, everything else as plain values.
     """
     east, south = mercator_pixels(view.line_lon, view.line_lat)
-    notes: dict[str, int] = {}
-    for reach in view.notes:
-        for note in reach:
-            notes.setdefault(note, len(notes))
+    given = {name: getattr(view, name) for name in ("width_measured", "least_area")}
+    flags = {name: np.zeros(len(view.reach_id)) if told is None else told for name, told in given.items()}
     return {
         "units": view.units,
         "top": view.top,
@@ -81,14 +84,25 @@ def page_payload(view: PageView) -> dict[str, object]:
         "columns": {
             name: {"scale": scale, "data": pack_column(getattr(view, name), scale)}
             for name, scale in _COLUMNS.items()
-        },
+        }
+        | {name: {"scale": 1.0, "data": pack_column(told, 1.0)} for name, told in flags.items()},
         "support_words": SUPPORT,
         "support": pack_integers(np.array([SUPPORT.index(word) for word in view.support], dtype=np.int64)),
-        "note_words": list(notes),
-        "note_count": pack_integers(np.array([len(reach) for reach in view.notes], dtype=np.int64)),
-        "note": pack_integers(
-            np.array([notes[note] for reach in view.notes for note in reach], dtype=np.int64)
-        ),
+        "notes": _words(view.notes),
+        "traps": _words(view.traps or ((),) * len(view.reach_id)),
+        "sections": _sections(view),
+        "marks": [
+            {
+                "kind": mark.kind,
+                "name": mark.name,
+                "lon": [round(lon, 7) for lon in mark.lon],
+                "lat": [round(lat, 7) for lat in mark.lat],
+                "length_m": None if math.isnan(mark.length_m) else round(mark.length_m, 2),
+                "depth_m": round(mark.depth_m, 2),
+                "why": mark.why,
+            }
+            for mark in view.marks
+        ],
         "line": {
             "start": pack_integers(view.line_start),
             "east": pack_integers(east),
@@ -114,6 +128,37 @@ def page_payload(view: PageView) -> dict[str, object]:
         "no_go": [_ring(ring) for ring in view.no_go_rings],
         "access": [{"lon": lon, "lat": lat, "name": name} for lon, lat, name in view.access],
         "relief_bounds": view.relief_bounds if view.relief_png else None,
+    }
+
+
+def _words(reaches: Sequence[Sequence[str]]) -> dict[str, object]:
+    # Sentences by reach: each written once, and called by its number.
+    words: dict[str, int] = {}
+    for reach in reaches:
+        for sentence in reach:
+            words.setdefault(sentence, len(words))
+    return {
+        "words": list(words),
+        "count": pack_integers(np.array([len(reach) for reach in reaches], dtype=np.int64)),
+        "word": pack_integers(
+            np.array([words[sentence] for reach in reaches for sentence in reach], dtype=np.int64)
+        ),
+    }
+
+
+def _sections(view: PageView) -> dict[str, object] | None:
+    # Heights above each section's lowest point, in centimetres; a page may hold them for the best only.
+    if view.section_m is None or view.section_half_m is None:
+        return None
+    chosen = np.flatnonzero(view.rank <= MOST_SECTIONS)
+    heights = view.section_m[chosen].astype(np.float64)
+    known = np.isfinite(heights)
+    lowest = np.where(known, heights, np.inf).min(axis=1, keepdims=True)
+    return {
+        "reach": pack_integers(chosen),
+        "half": pack_column(view.section_half_m[chosen], 1e1),
+        "points": heights.shape[1],
+        "heights": pack_column(np.where(known, heights - lowest, np.nan).ravel(), 1e2),
     }
 
 

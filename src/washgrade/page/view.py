@@ -13,7 +13,7 @@ from washgrade.errors import InputError
 from washgrade.sand.support import SUPPORT
 from washgrade.units import UNITS
 
-__all__ = ["Access", "PageView", "Ring", "SampleMark"]
+__all__ = ["Access", "GroundMark", "PageView", "Ring", "SampleMark"]
 
 Ring = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Longitudes and latitudes of a closed line, degrees, WGS 84."""
@@ -48,6 +48,8 @@ _PER_REACH = (
     "lon",
     "lat",
 )
+# May be left out altogether.
+_IF_GIVEN = ("traps", "width_measured", "least_area", "section_half_m", "section_m")
 _MAY_BE_MISSING = frozenset({"stock_kg", "loads_left", "width_m"})
 _WORDS = frozenset({"support", "notes"})
 
@@ -87,6 +89,33 @@ class SampleMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GroundMark:
+    """A place where the DEM was mended, as the page shows it.
+
+    Parameters
+    ----------
+    kind : {"cut", "hollow"}
+        A way opened through a dam, or a hollow filled up to its rim.
+    name : str
+        What it is called in the report.
+    lon, lat : tuple of float
+        Its line from the pit to where it comes out, or its deepest place, degrees, WGS 84.
+    length_m, depth_m : float
+        Length of the cut (NaN for a hollow) and deepest change of the ground, metres.
+    why : str
+        Why a hollow was left; empty for a cut.
+    """
+
+    kind: str
+    name: str
+    lon: tuple[float, ...]
+    lat: tuple[float, ...]
+    length_m: float
+    depth_m: float
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PageView:
     """All that one page shows, in SI units.
 
@@ -123,6 +152,18 @@ class PageView:
         What the estimate rests on, each one of `SUPPORT`.
     notes : tuple of tuple of str, length reaches
         Reasons and remarks in plain words.
+    traps : tuple of tuple of str, length reaches or 0
+        What in the shape of the reach may hold heavy sand, in plain words.
+    width_measured, least_area : ndarray of bool, shape (reaches,), or None
+        True where the width was measured on the DEM; where the upstream area is a lower bound, because the
+        map's edge cuts it.
+    section_half_m : ndarray of float64, shape (reaches,), or None
+        How far each cross-section goes to each side, metres.
+    section_m : ndarray of float32, shape (reaches, points), or None
+        Heights across the middle of each reach, from the left to the right looking downstream, metres; NaN
+        where unknown.
+    marks : tuple of GroundMark
+        Where the DEM was mended so that water finds its way.
     easting_m, northing_m, lon, lat : ndarray of float64, shape (reaches,)
         Middle of the reach: metres in ``crs``; degrees, WGS 84.
     samples : tuple of SampleMark
@@ -186,6 +227,12 @@ class PageView:
     northing_m: NDArray[np.float64]
     lon: NDArray[np.float64]
     lat: NDArray[np.float64]
+    traps: tuple[tuple[str, ...], ...] = ()
+    width_measured: NDArray[np.bool_] | None = None
+    least_area: NDArray[np.bool_] | None = None
+    section_half_m: NDArray[np.float64] | None = None
+    section_m: NDArray[np.float32] | None = None
+    marks: tuple[GroundMark, ...] = ()
     samples: tuple[SampleMark, ...] = ()
     property_rings: tuple[Ring, ...] = ()
     no_go_rings: tuple[Ring, ...] = ()
@@ -203,14 +250,15 @@ class PageView:
         count = len(self.reach_id)
         if count == 0:
             raise InputError("Invalid 'reach_id' of length 0. A page must have at least one reach.")
-        for name in _PER_REACH:
+        given = [name for name in _IF_GIVEN if getattr(self, name) is not None and len(getattr(self, name))]
+        for name in (*_PER_REACH, *given):
             values = getattr(self, name)
             if len(values) != count:
                 raise InputError(
                     f"Invalid '{name}' of length {len(values)}. It must have one value for each of {count}"
                     " reaches."
                 )
-            if name in _WORDS or name in _MAY_BE_MISSING:
+            if name in _WORDS or name in _MAY_BE_MISSING or name in given:
                 continue
             missing = np.flatnonzero(~np.isfinite(values))
             if missing.size:

@@ -11,6 +11,7 @@ from washgrade.survey.steps import Progress, open_ground, read_day, silent
 
 if TYPE_CHECKING:
     from washgrade.files.groundstore import GroundFacts
+    from washgrade.files.groundtables import GroundLayers
     from washgrade.files.sample import Sample
     from washgrade.files.settings import Settings
     from washgrade.files.site import Site
@@ -39,6 +40,8 @@ class Estimate:
         The site's settings.
     channels : Channels
         Nodes and reaches.
+    layers : GroundLayers
+        Shape of the channels, sections, and what was done to the ground.
     samples : tuple of Sample
         The records that stood on that day.
     grade : GradeEstimate
@@ -50,6 +53,7 @@ class Estimate:
     facts: GroundFacts
     settings: Settings
     channels: Channels
+    layers: GroundLayers
     samples: tuple[Sample, ...]
     grade: GradeEstimate
 
@@ -98,7 +102,7 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     """
     import numpy as np
 
-    from washgrade.files.groundstore import load_channels
+    from washgrade.files.groundstore import load_channels, load_ground_layers
     from washgrade.files.notebook import read_samples
     from washgrade.files.sample import as_arrays
     from washgrade.sand.grade import estimate_grade
@@ -109,7 +113,7 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     opened, facts = open_ground(site)
     chosen = opened.settings
     tell("reading the site", 0.0)
-    channels = load_channels(opened)
+    channels, layers = load_channels(opened), load_ground_layers(opened)
     samples = read_samples(opened, on=day)
     arrays = as_arrays(samples)
     found = estimate_grade(
@@ -126,6 +130,7 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
         facts=facts,
         settings=chosen,
         channels=channels,
+        layers=layers,
         samples=tuple(samples),
         grade=found,
     )

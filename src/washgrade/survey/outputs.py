@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
@@ -9,17 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 from washgrade import __version__
 from washgrade.errors import InputError
-from washgrade.survey.answers import estimate
+from washgrade.survey.answers import Estimate, estimate
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook
 from washgrade.survey.steps import Progress, stage
+from washgrade.survey.traps import traps
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from washgrade.files.settings import Settings
-    from washgrade.page.view import PageView
+    from washgrade.page.view import GroundMark, PageView
 
 __all__ = ["export", "page_view", "write_page"]
 
@@ -48,6 +50,7 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
     from washgrade.files.terrain import relief_png
     from washgrade.land.channels import reach_lines
     from washgrade.land.dem import hillshade
+    from washgrade.land.width import MEASURED
     from washgrade.page.view import PageView, SampleMark
 
     found = ranking.estimate
@@ -117,7 +120,13 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         length_m=reaches.length_m,
         slope=reaches.slope,
         upstream_area_m2=reaches.upstream_area_m2,
-        width_m=np.full(len(reaches), chosen.bed_width_m),
+        width_m=ranking.shape.width_m,
+        width_measured=ranking.shape.width_from == MEASURED,
+        least_area=ranking.least_area,
+        traps=tuple(tuple(traps(ranking.shape, k)) for k in range(len(reaches))),
+        section_half_m=found.layers.sections.half_m,
+        section_m=found.layers.sections.elevation_m,
+        marks=_ground_marks(found),
         support=tuple(str(word) for word in grade.reach_support),
         notes=tuple(tuple(ranking.notes(k)) for k in range(len(reaches))),
         easting_m=ranking.easting_m,
@@ -135,6 +144,31 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         settings=_settings_told(chosen),
         cautions=(),
     )
+
+
+def _ground_marks(found: Estimate) -> tuple[GroundMark, ...]:
+    """Cuts and hollows for the map."""
+    import numpy as np
+
+    from washgrade.files.places import lonlat
+    from washgrade.page.view import GroundMark
+
+    told = []
+    for layer, kind in (("cuts", "cut"), ("hollows", "hollow")):
+        for mark in found.layers.marks.get(layer, ()):
+            lon, lat = lonlat(found.facts.crs, np.array(mark["easting_m"]), np.array(mark["northing_m"]))
+            told.append(
+                GroundMark(
+                    kind=kind,
+                    name=mark["name"],
+                    lon=tuple(lon.tolist()),
+                    lat=tuple(lat.tolist()),
+                    length_m=mark.get("length_m", math.nan),
+                    depth_m=mark["depth_m"],
+                    why=mark.get("why", ""),
+                )
+            )
+    return tuple(told)
 
 
 def _datum(crs: str) -> str:
@@ -156,7 +190,12 @@ def _settings_told(chosen: Settings) -> tuple[tuple[str, str], ...]:
         ("Shovel load", both(show_volume, chosen.shovel_litres / 1000)),
         ("Depth of a bite", both(show_depth, chosen.bite_m)),
         ("Cut-off grade", show_grade(chosen.cutoff_grade)),
-        ("Width of the bed", both(show_length, chosen.bed_width_m)),
+        (
+            "Width of the bed where the DEM shows no banks",
+            both(show_length, chosen.bed_width_m)
+            if chosen.bed_width_m
+            else "by the ground that drains to it",
+        ),
         ("Share of the bed with streaks", show_grade(chosen.streak_share)),
         ("Air in loose sand", show_grade(chosen.porosity)),
     )

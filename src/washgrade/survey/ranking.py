@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import Estimate
+from washgrade.survey.traps import traps
 
 if TYPE_CHECKING:
     import numpy as np
@@ -13,6 +15,7 @@ if TYPE_CHECKING:
 
     from washgrade.dig.rank import Spread
     from washgrade.dig.stock import Stock
+    from washgrade.land.reachshape import ReachShape
 
 __all__ = ["Ranking", "rank"]
 
@@ -29,6 +32,10 @@ class Ranking:
         1 for the best.
     kg_per_load : Spread
         Magnetics in one load, kg.
+    shape : ReachShape
+        Shape of the reaches; the widths are those that the stock rests on.
+    least_area : ndarray of bool, shape (reaches,)
+        Whether the edge of the map cuts the catchment, so that the upstream area is a lower bound.
     stock : Stock
         What the reaches hold.
     stock_kg : Spread
@@ -46,6 +53,8 @@ class Ranking:
     estimate: Estimate
     rank: NDArray[np.int64]
     kg_per_load: Spread
+    shape: ReachShape
+    least_area: NDArray[np.bool_]
     stock: Stock
     stock_kg: Spread
     chance_top: NDArray[np.float64]
@@ -163,6 +172,8 @@ class Ranking:
                     "depleted": bool(self.stock.depleted[k]),
                     "support": str(grade.reach_support[k]),
                     "notes": self.notes(int(k)),
+                    "shape": self._shape_json(int(k)),
+                    "traps": traps(self.shape, int(k)),
                 }
             )
         return {
@@ -171,6 +182,25 @@ class Ranking:
             "settings": asdict(found.settings),
             "reaches": rows,
         }
+
+    def _shape_json(self, place: int) -> dict[str, Any]:
+        """Shape of one reach, null where unknown or without bound."""
+        from washgrade.land.width import WIDTH_WORDS
+
+        found = self.shape
+        names = ("width_m", "confinement", "radius_over_width", "slope_break", "expansion")
+        more = ("below_confluence_m", "area_ratio", "stream_power_w_m2_per_m3_s")
+        return {
+            **{name: _finite(getattr(found, name)[place]) for name in (*names, *more)},
+            "width_from": WIDTH_WORDS[int(found.width_from[place])],
+            "inner_side": {-1: "left", 1: "right"}.get(int(found.inner_side[place])),
+            "upstream_area_is_lower_bound": bool(self.least_area[place]),
+        }
+
+
+def _finite(value: float) -> float | None:
+    """JSON knows no infinity."""
+    return float(value) if math.isfinite(value) else None
 
 
 def _spread_json(found: Spread, place: int) -> dict[str, float]:
@@ -205,8 +235,10 @@ def rank(found: Estimate) -> Ranking:
     kg_per_load = replace(
         spread(per_load), mean=expected_load_kg(draws, found.grade.reach_mean, chosen.shovel)
     )
+    shape = _shape(found)
     stock = reach_stock(
         length_m=reaches.length_m,
+        bed_width_m=shape.width_m,
         grade_draws=draws,
         shovel=chosen.shovel,
         streak=chosen.streak,
@@ -224,6 +256,8 @@ def rank(found: Estimate) -> Ranking:
         estimate=found,
         rank=rank_reaches(kg_per_load.mean, last=stock.depleted | closed),
         kg_per_load=kg_per_load,
+        shape=shape,
+        least_area=found.layers.edge_share[reaches.last_node] > 0.0,
         stock=stock,
         stock_kg=spread(stock.stock_kg_draws),
         chance_top=np.where(closed, 0.0, chance_top(open_draws, chosen.top_reaches)),
@@ -235,6 +269,13 @@ def rank(found: Estimate) -> Ranking:
         lon=lon,
         lat=lat,
     )
+
+
+def _shape(found: Estimate) -> ReachShape:
+    """Shape of the reaches; where the DEM shows no banks, the width that the user set comes first."""
+    from washgrade.land.reachshape import reach_shape
+
+    return reach_shape(found.channels, found.layers.shape, given_width_m=found.settings.bed_width_m or None)
 
 
 def _closed(found: Estimate) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -30,9 +30,25 @@ function decode(payload) {
     land[name] = Float64Array.from(unpack(column.data), (v) => (v === MISSING ? NaN : v / column.scale));
   }
   land.support = unpack(payload.support).map((n) => payload.support_words[n]);
-  const note = unpack(payload.note).map((n) => payload.note_words[n]);
-  let at = 0;
-  land.notes = unpack(payload.note_count).map((n) => note.slice(at, (at += n)));
+  const sentences = ({words, count, word}) => {
+    const all = unpack(word).map((n) => words[n]);
+    let at = 0;
+    return unpack(count).map((n) => all.slice(at, (at += n)));
+  };
+  land.notes = sentences(payload.notes);
+  land.traps = sentences(payload.traps);
+
+  // Heights across the middle of the reaches that have a section, metres above its lowest point.
+  land.sections = new Map();
+  if (payload.sections) {
+    const {points} = payload.sections;
+    const number = (v) => (v === MISSING ? NaN : v / 100);
+    const heights = unpack(payload.sections.heights).map(number);
+    const half = unpack(payload.sections.half);
+    unpack(payload.sections.reach).forEach((reach, n) => {
+      land.sections.set(reach, {half_m: half[n] / 10, heights: heights.slice(n * points, (n + 1) * points)});
+    });
+  }
 
   const east = unpack(payload.line.east);
   const south = unpack(payload.line.south);
@@ -55,6 +71,10 @@ function decode(payload) {
   };
   land.samples = payload.samples.map(point);
   land.access = payload.access.map(point);
+  land.marks = payload.marks.map((mark) => ({
+    ...mark,
+    spots: mark.lon.map((lon, n) => point({lon, lat: mark.lat[n]})),
+  }));
 
   // West, north, east, south of each line, for quick questions about what is in sight or under a finger.
   land.box = new Float64Array(4 * land.count).fill(NaN);

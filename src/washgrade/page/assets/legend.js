@@ -33,7 +33,7 @@ function legend(land, sheet, relief) {
   const item = (key, text) => make('li', {}, key, make('span', {text}));
   const layer = (name, keys, text, change) => {
     const box = make('input', {type: 'checkbox', name, on: {change: () => change(box.checked)}});
-    box.checked = true;
+    box.checked = sheet.shown[name] ?? true;
     return make('li', {class: keys.length ? '' : 'no-key'}, make('label', {}, box, ...keys.map((paint) => mark_key(paint)), make('span', {text})));
   };
   const on_sheet = (name) => (shown) => {
@@ -69,6 +69,11 @@ function legend(land, sheet, relief) {
   if (bounds.length) {
     const text = [land.property.length && 'property', land.no_go.length && 'keep out'].filter(Boolean).join('; ');
     layers.push(layer('bounds', bounds, text[0].toUpperCase() + text.slice(1), on_sheet('bounds')));
+  }
+  if (land.marks.length) {
+    const kinds = [['cut', [[4, 12], [22, 12]]], ['hollow', [[13, 12]]]].filter(([kind]) => land.marks.some((mark) => mark.kind === kind));
+    const text = kinds.map(([kind]) => (kind === 'cut' ? 'dams cut open' : 'hollows filled')).join('; ');
+    layers.push(layer('marks', kinds.map(([kind, spots]) => (pen) => mend_mark(pen, spots, kind)), text[0].toUpperCase() + text.slice(1), on_sheet('marks')));
   }
   layers.push(layer('reaches', [], 'Washes', on_sheet('reaches')));
   if (relief) layers.push(layer('relief', [], 'Relief', (shown) => relief.setOpacity(shown ? 1 : 0)));

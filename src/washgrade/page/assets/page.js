@@ -68,6 +68,11 @@ const sample_rows = sample_list(land, state, (mark) => {
   map.setView([mark.lat, mark.lon], Math.max(map.getZoom(), 16), {animate: false});
   popup(mark);
 });
+const mend_rows = mend_list(land, state, (mark) => {
+  const box = document.querySelector('.legend input[name=marks]');
+  if (!box.checked) box.click();
+  map.setView([mark.lat[0], mark.lon[0]], Math.max(map.getZoom(), 17), {animate: false});
+});
 function popup(mark) {
   L.popup({maxWidth: 280, offset: [0, -4]}).setLatLng([mark.lat, mark.lon]).setContent(sample_card(mark, state.units)).openOn(map);
 }
@@ -112,6 +117,7 @@ for (const radio of document.querySelectorAll('input[name=units]')) {
     set_card();
     table.fill();
     sample_rows.fill();
+    mend_rows.fill();
   });
 }
 

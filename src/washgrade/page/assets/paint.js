@@ -8,6 +8,7 @@ const INK = colour('ink');
 const CHOSEN = colour('chosen');
 const BOUND = colour('bound');
 const NO_GO = colour('no-go');
+const MEND = colour('mend');
 
 // Wider when near, and wider when rich, so that the best stand out where colour fails.
 function line_width(zoom, grade_class) {
@@ -71,6 +72,33 @@ function access_mark(pen, x, y, name) {
   pen.strokeStyle = BOUND;
   pen.stroke();
   if (name) label(pen, x + 20, y - 14, name, BOUND);
+}
+
+// Where the ground was mended: a way cut through a dam is a barred line, a filled hollow a level in a ring.
+function mend_mark(pen, spots, kind) {
+  pen.lineCap = 'butt';
+  for (const [wide, tint] of [[6.5, '#fff'], [3, MEND]]) {
+    pen.lineWidth = wide;
+    pen.strokeStyle = tint;
+    pen.beginPath();
+    if (kind === 'hollow') {
+      const [x, y] = spots[0];
+      pen.arc(x, y, 7, 0, 2 * Math.PI);
+      pen.moveTo(x - 4.5, y);
+      pen.lineTo(x + 4.5, y);
+    } else {
+      spots.forEach(([x, y], n) => (n ? pen.lineTo(x, y) : pen.moveTo(x, y)));
+      // A bar across each end, so that a cut shows from afar where it is shorter than its mark.
+      const [[ax, ay], [bx, by]] = [spots[0], spots.at(-1)];
+      const far = Math.hypot(bx - ax, by - ay) || 1;
+      const [across, down] = [(-6 * (by - ay)) / far || 0, (6 * (bx - ax)) / far || 6];
+      for (const [x, y] of [spots[0], spots.at(-1)]) {
+        pen.moveTo(x - across, y - down);
+        pen.lineTo(x + across, y + down);
+      }
+    }
+    pen.stroke();
+  }
 }
 
 function label(pen, x, y, text, tint) {

@@ -29,6 +29,51 @@ function span_picture(land, reach) {
   return picture;
 }
 
+// The ground across the reach, seen looking downstream; heights are stretched where it is flat, and that is said.
+function section_picture(section, width_m, measured, units) {
+  const known = section.heights.filter(Number.isFinite);
+  if (known.length < 3) return null;
+  const [left, wide, top, tall] = [8, 436, 16, 84];
+  const per_m = wide / (2 * section.half_m);
+  const rise_m = Math.max(...known);
+  // Whole numbers are told apart at a glance; beyond ten times a bank looks like a cliff.
+  const times = Math.max(1, Math.min(10, Math.floor(tall / (Math.max(rise_m, 0.05) * per_m))));
+  const scale = Math.min(times * per_m, tall / Math.max(rise_m, 0.05));
+  const floor = top + tall;
+  const at = (n) => left + (wide * n) / (section.heights.length - 1);
+  const spots = [];
+  section.heights.forEach((height, n) => {
+    if (Number.isFinite(height)) spots.push(`${at(n).toFixed(1)},${(floor - height * scale).toFixed(1)}`);
+  });
+  const first = section.heights.findIndex(Number.isFinite);
+  const last = section.heights.findLastIndex(Number.isFinite);
+  const text = (x, y, anchor, words) => draw('text', {x, y, 'font-size': 12, 'text-anchor': anchor, fill: INK, text: words});
+  const picture = draw('svg', {
+    class: 'span',
+    viewBox: `0 0 452 ${floor + 40}`,
+    role: 'img',
+    'aria-label': `Across the reach, looking downstream: the ground rises ${show('length', rise_m, units)} within ${show('length', section.half_m, units)} to each side`,
+  });
+  picture.append(
+    draw('polygon', {points: `${at(first)},${floor + 4} ${spots.join(' ')} ${at(last)},${floor + 4}`, class: 'earth'}),
+    draw('polyline', {points: spots.join(' '), fill: 'none', stroke: INK, 'stroke-width': 2, 'stroke-linejoin': 'round'}));
+  if (Number.isFinite(width_m)) {
+    const half = Math.min(wide / 2, (width_m * per_m) / 2);
+    const middle = left + wide / 2;
+    picture.append(
+      draw('line', {x1: middle - half, x2: middle + half, y1: floor + 10, y2: floor + 10, stroke: CHOSEN, 'stroke-width': 5}),
+      text(middle, floor + 27, 'middle', `bed ${measured ? '' : 'about '}${show('length', width_m, units)}`));
+  }
+  const stretched = Math.round(scale / per_m);
+  picture.append(
+    text(left, 11, 'start', `left, +${show('length', section.heights[first], units)}`),
+    text(left + wide, 11, 'end', `right, +${show('length', section.heights[last], units)}`),
+    text(left + wide / 2, 11, 'middle', stretched > 1 ? `heights drawn ${stretched} times` : ''),
+    text(left, floor + 27, 'start', `${show('length', section.half_m, units)} to the left`),
+    text(left + wide, floor + 27, 'end', `${show('length', section.half_m, units)} to the right`));
+  return picture;
+}
+
 function card(land, reach, units, close) {
   const term = (name, strong, rest = '') => [
     make('dt', {text: name}),
@@ -58,12 +103,23 @@ function card(land, reach, units, close) {
     span_picture(land, reach),
     figures,
     make('h3', {text: 'Why'}),
-    make('ul', {}, ...[`${sure}. ${SUPPORT_WORDS[land.support[reach]]}`, ...land.notes[reach]].map((text) => make('li', {text}))),
-    make('h3', {text: 'The reach'}));
+    make('ul', {}, ...[`${sure}. ${SUPPORT_WORDS[land.support[reach]]}`, ...land.notes[reach]].map((text) => make('li', {text}))));
+  if (land.traps[reach].length) {
+    parts.push(
+      make('h3', {text: 'Where heavy sand may lie'}),
+      make('ul', {}, ...land.traps[reach].map((text) => make('li', {text}))));
+  }
+  parts.push(make('h3', {text: 'The reach'}));
+  const section = land.sections.get(reach);
+  const picture = section && section_picture(section, land.width_m[reach], land.width_measured[reach], units);
+  if (picture) parts.push(picture);
   const fall = `falls ${grouped(100 * land.slope[reach], 1, 1)} in 100`;
-  const wide = Number.isFinite(land.width_m[reach]) ? `, about ${show('length', land.width_m[reach], units)} wide` : '';
+  const told = land.width_measured[reach] ? 'measured on the DEM' : 'by the size of the wash or as you set it';
+  const wide = Number.isFinite(land.width_m[reach]) ? `, about ${show('length', land.width_m[reach], units)} wide (${told})` : '';
+  const least = land.least_area[reach] ? 'at least ' : '';
+  const more = least ? ' The edge of the map cuts the rest off.' : '';
   parts.push(
-    make('p', {text: `${show('length', land.length_m[reach], units)} long${wide}, ${fall}; ${show('area', land.upstream_area_m2[reach], units)} of ground drains to it.`}),
+    make('p', {text: `${show('length', land.length_m[reach], units)} long${wide}, ${fall}; ${least}${show('area', land.upstream_area_m2[reach], units)} of ground drains to it.${more}`}),
     make('p', {}, 'Middle: ',
       make('span', {class: 'place', text: `${land.lat[reach].toFixed(6)}, ${land.lon[reach].toFixed(6)}`}),
       ` (latitude, longitude); ${grouped(land.easting_m[reach], 0, 0)} E, ${grouped(land.northing_m[reach], 0, 0)} N in ${land.crs}`));

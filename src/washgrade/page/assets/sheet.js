@@ -24,7 +24,7 @@ const Sheet = L.Layer.extend({
   initialize(land) {
     this.land = land;
     this.chains = chains(land);
-    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true};
+    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true, marks: false};
     this.chosen = -1;
     this.hovered = -1;
   },
@@ -159,6 +159,9 @@ const Sheet = L.Layer.extend({
       }
     }
     pen.setLineDash([]);
+    if (shown.marks) {
+      for (const mark of land.marks) mend_mark(pen, mark.spots.map(({east, south}) => [this._x(east), this._y(south)]), mark.kind);
+    }
     if (shown.samples) {
       for (const mark of land.samples) {
         sample_mark(pen, this._x(mark.east), this._y(mark.south), mark, land.grade_class(mark.grade ?? 0), zoom < 15.5 ? 4.5 : 6);

@@ -160,3 +160,23 @@ function sample_list(land, state, show_on_map) {
   // Write the rows that are open anew, in the units that hold now.
   return {fill() { if (shown) { body.replaceChildren(); shown = 0; add(); } }};
 }
+
+// What was done to the DEM so that water finds its way: to be confirmed, or forbidden, by who knows the place.
+function mend_list(land, state, show_on_map) {
+  const section = document.getElementById('mends');
+  section.hidden = land.marks.length === 0;
+  section.querySelector('summary').textContent = `Cuts and hollows (${grouped(land.marks.length, 0, 0)})`;
+  const body = make('tbody');
+  const heads = ['Name', 'What', 'Long', 'Deep', 'Map'].map((text) => make('th', {scope: 'col', text}));
+  document.getElementById('mends-body').append(
+    make('p', {text: 'Where the height map dams a wash, as a road over a culvert does, a way was cut through; other hollows were filled. Look at each: a dam that really holds water is kept with --keep-dam, a hollow where water stays or sinks with --sink, when the ground is built.'}),
+    make('table', {}, make('thead', {}, make('tr', {}, ...heads)), body));
+  const fill = () => body.replaceChildren(...land.marks.map((mark) => make('tr', {},
+    make('td', {text: mark.name}),
+    make('td', {text: mark.kind === 'cut' ? 'cut open' : `filled: ${mark.why}`}),
+    make('td', {text: mark.length_m === null ? '' : show('length', mark.length_m, state.units)}),
+    make('td', {text: show('length', mark.depth_m, state.units)}),
+    make('td', {}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show ${mark.name} on the map`, on: {click: () => show_on_map(mark)}})))));
+  fill();
+  return {fill};
+}
