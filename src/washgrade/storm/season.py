@@ -1,0 +1,475 @@
+"""Season: what floods and digging have left in every reach, to the last gram."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from washgrade.errors import InputError
+from washgrade.land.kernel import kernel
+from washgrade.storm.arrays import numbers, one_each
+
+__all__ = [
+    "TRAVEL_M",
+    "Events",
+    "Ledger",
+    "depletion_after",
+    "order_events",
+    "reach_mean",
+    "refill_wanted",
+    "replay",
+    "steady_supply_kg",
+    "travel_share",
+]
+
+# Mean way of the sand that one flood sets moving, metres: our choice. Marked stones in dryland floods moved
+# tens to a few hundred metres (Hassan, Church and Schick 1991, Water Resources Research 27, 503-511, from
+# memory); sand goes farther, heavy sand less far than light.
+TRAVEL_M = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Events:
+    """Floods and digs in the order in which they happened.
+
+    Parameters
+    ----------
+    day : ndarray of float64, shape (events,)
+        Day numbers, never falling.
+    flood : ndarray of int64, shape (events,)
+        Which flood, or -1 for a dig.
+    reach : ndarray of int64, shape (events,)
+        Where was dug, or -1 for a flood.
+    taken_kg : ndarray of float64, shape (events,)
+        Magnetics dug, kilograms; 0 for a flood.
+    """
+
+    day: NDArray[np.float64]
+    flood: NDArray[np.int64]
+    reach: NDArray[np.int64]
+    taken_kg: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.day)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ledger:
+    """What has become of the magnetics.
+
+    What was there and what came in equals what is there, what was dug and what left: ``held at the start +
+    supplied = stock + taken + left``, to rounding, after any events.
+
+    Parameters
+    ----------
+    stock_kg : ndarray of float64, shape (reaches,)
+        What each reach holds now, kilograms.
+    depletion : ndarray of float64, shape (reaches,)
+        Share of what it can hold that is missing, 0 to 1.
+    taken_kg : ndarray of float64, shape (reaches,)
+        Dug from its stock.
+    missing_kg : ndarray of float64, shape (reaches,)
+        Dug, by the records, beyond what the reckoning thought was there: a sign that it held more.
+    supplied_kg : ndarray of float64, shape (reaches,)
+        Come in from its banks and slopes.
+    left_kg : float
+        Gone out through the outlets.
+    history : ndarray of float64, shape (events, watched)
+        Depletion of the watched reaches after each event.
+    """
+
+    stock_kg: NDArray[np.float64]
+    depletion: NDArray[np.float64]
+    taken_kg: NDArray[np.float64]
+    missing_kg: NDArray[np.float64]
+    supplied_kg: NDArray[np.float64]
+    left_kg: float
+    history: NDArray[np.float64]
+
+
+def order_events(
+    *, flood_day: ArrayLike, dig_day: ArrayLike, dig_reach: ArrayLike, dig_kg: ArrayLike
+) -> Events:
+    """Put floods and digs in order, the same whatever order they come in.
+
+    Parameters
+    ----------
+    flood_day : array_like of float, shape (floods,)
+        Days of the floods; the flood keeps its place here as its number.
+    dig_day : array_like of float, shape (digs,)
+        Days of the digs.
+    dig_reach : array_like of int, shape (digs,)
+        Where was dug.
+    dig_kg : array_like of float, shape (digs,)
+        Magnetics dug, kilograms.
+
+    Returns
+    -------
+    Events
+        By day; on one day floods before digs, digs by reach and weight.
+
+    Raises
+    ------
+    InputError
+        If the shapes disagree or a weight is negative.
+
+    Examples
+    --------
+    >>> events = order_events(flood_day=[5], dig_day=[7, 5, 2], dig_reach=[0, 1, 1], dig_kg=[3, 2, 1])
+    >>> events.day.tolist(), events.flood.tolist(), events.reach.tolist()
+    ([2.0, 5.0, 5.0, 7.0], [-1, 0, -1, -1], [1, -1, 1, 0])
+    """
+    flood_day, dig_day = numbers("flood_day", flood_day), numbers("dig_day", dig_day)
+    dig_kg = numbers("dig_kg", dig_kg, at_least=0)
+    reach = np.asarray(dig_reach, np.int64)
+    if flood_day.ndim != 1 or not dig_day.shape == reach.shape == dig_kg.shape or dig_day.ndim != 1:
+        raise InputError(
+            f"Invalid digs of {dig_day.size} days, {reach.size} reaches and {dig_kg.size} weights. "
+            "There must be as many of each."
+        )
+    floods, digs = len(flood_day), len(dig_day)
+    day = np.concatenate((flood_day, dig_day))
+    flood = np.concatenate((np.arange(floods), np.full(digs, -1)))
+    place = np.concatenate((np.full(floods, -1), reach))
+    weight = np.concatenate((np.zeros(floods), dig_kg))
+    order = np.lexsort((weight, place, flood, flood < 0, day))
+    return Events(
+        day=day[order], flood=flood[order].astype(np.int64), reach=place[order].astype(np.int64),
+        taken_kg=weight[order],
+    )  # fmt: skip
+
+
+def travel_share(length_m: ArrayLike, *, travel_m: float = TRAVEL_M) -> NDArray[np.float64]:
+    """Share of the sand set moving in a reach that leaves it.
+
+    Parameters
+    ----------
+    length_m : array_like of float
+        Length of the reach, metres.
+    travel_m : float, optional
+        Mean way of the moving sand in one flood, metres.
+
+    Returns
+    -------
+    ndarray of float64
+        ``(l / L) (1 - exp(-L / l))``: ways distributed exponentially, from all along the reach.
+
+    Examples
+    --------
+    >>> travel_share([0.0, 50.0, 1000.0]).round(2).tolist()
+    [1.0, 0.79, 0.1]
+    """
+    ratio = numbers("length_m", length_m, at_least=0) / float(numbers("travel_m", travel_m, above=0))
+    found: NDArray[np.float64] = np.divide(-np.expm1(-ratio), ratio, out=np.ones_like(ratio), where=ratio > 0)
+    return found
+
+
+def reach_mean(
+    node_values: NDArray[np.float64], reach: NDArray[np.int32], reaches: int
+) -> NDArray[np.float64]:
+    """Mean over the nodes of each reach.
+
+    Parameters
+    ----------
+    node_values : ndarray of float64, shape (nodes,)
+        Such as shares reworked.
+    reach : ndarray of int32, shape (nodes,)
+        Reach of each node.
+    reaches : int
+        How many reaches there are.
+
+    Returns
+    -------
+    ndarray of float64, shape (reaches,)
+        Means.
+
+    Examples
+    --------
+    >>> reach_mean(np.array([0.0, 1.0, 0.5]), np.array([0, 0, 1], np.int32), 2).tolist()
+    [0.5, 0.5]
+    """
+    total = np.bincount(reach, weights=node_values, minlength=reaches)
+    found: NDArray[np.float64] = total / np.maximum(np.bincount(reach, minlength=reaches), 1)
+    return found
+
+
+def depletion_after(
+    depletion: ArrayLike, *, dug_share: ArrayLike = 0.0, renewed_share: ArrayLike = 0.0
+) -> NDArray[np.float64]:
+    """Depletion after a dig and then a flood, with sand enough upstream.
+
+    Parameters
+    ----------
+    depletion : array_like of float
+        Share of the stock that is missing, 0 to 1.
+    dug_share : array_like of float, optional
+        Share of what is left that the dig takes.
+    renewed_share : array_like of float, optional
+        Share of the bed that the flood renews.
+
+    Returns
+    -------
+    ndarray of float64
+        ``d <- 1 - (1 - d)(1 - q)``, then ``d <- d (1 - R)``: what `replay` comes to where supply is ample.
+
+    Examples
+    --------
+    >>> float(depletion_after(0.5, dug_share=0.5)), float(depletion_after(0.5, renewed_share=0.5))
+    (0.75, 0.25)
+    """
+    missing = numbers("depletion", depletion, at_least=0, at_most=1)
+    dug = numbers("dug_share", dug_share, at_least=0, at_most=1)
+    renewed = numbers("renewed_share", renewed_share, at_least=0, at_most=1)
+    found: NDArray[np.float64] = (1.0 - (1.0 - missing) * (1.0 - dug)) * (1.0 - renewed)
+    return found
+
+
+def refill_wanted(depletion: ArrayLike, *, refilled_at: ArrayLike = 0.2) -> NDArray[np.float64]:
+    """Share of a reach that one flood must renew for it to count as refilled.
+
+    Parameters
+    ----------
+    depletion : array_like of float
+        Share of the stock that is missing, 0 to 1.
+    refilled_at : array_like of float, optional
+        Depletion at which a reach counts as refilled. 0.2: our choice, a fifth is hardly noticed.
+
+    Returns
+    -------
+    ndarray of float64
+        ``1 - refilled_at / depletion``, 0 where it is refilled already; hand it to
+        `washgrade.storm.rework.least_discharge_m3_s` for the flood that does it.
+
+    Examples
+    --------
+    >>> refill_wanted([0.1, 0.4, 0.8]).round(2).tolist()
+    [0.0, 0.5, 0.75]
+    """
+    missing = numbers("depletion", depletion, at_least=0, at_most=1)
+    wanted = numbers("refilled_at", refilled_at, above=0, at_most=1)
+    found: NDArray[np.float64] = np.maximum(1.0 - wanted / np.maximum(missing, 1e-300), 0.0)
+    return found
+
+
+@kernel
+def _steady(downstream: NDArray[np.int32], room: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Walk down: what a full reach gives up and does not get from above must come from its banks."""
+    supply = np.zeros(len(downstream))
+    arriving = np.zeros(len(downstream))
+    for i in range(len(downstream)):
+        supply[i] = max(room[i] - arriving[i], 0.0)
+        if downstream[i] >= 0:
+            # It sends on what it gave up, and what it had no room for.
+            arriving[downstream[i]] += max(arriving[i], room[i])
+    return supply
+
+
+def steady_supply_kg(
+    *,
+    downstream: NDArray[np.int32],
+    held_kg: NDArray[np.float64],
+    renewed_share: NDArray[np.float64],
+    travels: ArrayLike,
+) -> NDArray[np.float64]:
+    """Magnetics that banks and slopes must bring in a flood for an untouched network to stay as it is.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (reaches,)
+        Next reach downstream, -1 at an outlet; upstream before downstream.
+    held_kg : ndarray of float64, shape (reaches,)
+        What each reach holds when fresh, kilograms.
+    renewed_share : ndarray of float64, shape (reaches,)
+        Share that the flood renews.
+    travels : array_like of float
+        Share of the moving magnetics that leaves its reach; one for all or one a reach.
+
+    Returns
+    -------
+    ndarray of float64, shape (reaches,)
+        Kilograms: the least that does it.
+
+    Notes
+    -----
+    That dry beds stand, over years, where they stood is what scour chains show: fill makes good the scour
+    (Powell et al. 2006, Earth Surface Processes and Landforms 31).
+
+    Examples
+    --------
+    >>> steady_supply_kg(downstream=np.array([1, -1], np.int32), held_kg=np.array([10.0, 20.0]),
+    ...                  renewed_share=np.array([0.5, 0.5]), travels=0.4).tolist()
+    [2.0, 2.0]
+    """
+    count = len(downstream)
+    room = (
+        one_each("held_kg", held_kg, count, "reach", at_least=0)
+        * one_each("renewed_share", renewed_share, count, "reach", at_least=0, at_most=1)
+        * one_each("travels", travels, count, "reach", at_least=0, at_most=1)
+    )
+    return _steady(downstream, room)
+
+
+@kernel
+def _replay(
+    downstream: NDArray[np.int32],
+    held: NDArray[np.float64],
+    stock: NDArray[np.float64],
+    flood: NDArray[np.int64],
+    reach: NDArray[np.int64],
+    kilograms: NDArray[np.float64],
+    renewed: NDArray[np.float64],
+    travels: NDArray[np.float64],
+    supply: NDArray[np.float64],
+    watched: NDArray[np.int64],
+    taken: NDArray[np.float64],
+    missing: NDArray[np.float64],
+    supplied: NDArray[np.float64],
+    history: NDArray[np.float64],
+) -> float:
+    """Walk through the events; in a flood walk down the network once."""
+    # The share R of a reach that is reworked gives up the travelling part of what it held and can take in up
+    # to what it holds when fresh; the rest of the bed lies still. With ample arrivals the missing share falls
+    # by the factor 1 - R, whatever the travel.
+    count = len(downstream)
+    arriving = np.empty(count)
+    left = 0.0
+    for event in range(len(flood)):
+        k = flood[event]
+        if k < 0:
+            i = reach[event]
+            took = min(kilograms[event], stock[i])
+            stock[i] -= took
+            taken[i] += took
+            missing[i] += kilograms[event] - took
+        else:
+            arriving[:] = 0.0
+            for i in range(count):
+                arriving[i] += supply[k, i]
+                supplied[i] += supply[k, i]
+                gives = renewed[k, i] * stock[i] * travels[k, i]
+                room = renewed[k, i] * held[i] - (renewed[k, i] * stock[i] - gives)
+                takes = min(max(room, 0.0), arriving[i])
+                stock[i] += takes - gives
+                onward = arriving[i] - takes + gives
+                if downstream[i] >= 0:
+                    arriving[downstream[i]] += onward
+                else:
+                    left += onward
+        for place in range(len(watched)):
+            i = watched[place]
+            history[event, place] = 1.0 - stock[i] / held[i] if held[i] > 0.0 else 0.0
+    return left
+
+
+def replay(
+    *,
+    downstream: NDArray[np.int32],
+    held_kg: ArrayLike,
+    events: Events,
+    renewed_share: ArrayLike,
+    travels: ArrayLike,
+    supply_kg: ArrayLike,
+    stock_kg: ArrayLike | None = None,
+    watch: ArrayLike = (),
+) -> Ledger:
+    """Play floods and digs through the network.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (reaches,)
+        Next reach downstream, -1 at an outlet; upstream before downstream.
+    held_kg : array_like of float
+        Magnetics that each reach holds when fresh, kilograms; one for all or one a reach.
+    events : Events
+        From `order_events`.
+    renewed_share : array_like of float, shape (floods, reaches)
+        Share of each reach that each flood renews (`washgrade.storm.rework.refill_share`), 0 to 1.
+    travels : array_like of float
+        Share of the moving magnetics that leaves its reach (`travel_share`); broadcast to floods by reaches.
+    supply_kg : array_like of float
+        What banks and slopes bring in each flood (`steady_supply_kg`), kilograms; broadcast likewise.
+    stock_kg : array_like of float, optional
+        What each reach holds at the start, at most what it holds when fresh; that unless told.
+    watch : array_like of int, optional
+        Reaches whose history is wanted.
+
+    Returns
+    -------
+    Ledger
+        The state after the last event.
+
+    Raises
+    ------
+    InputError
+        If the shapes disagree, a value is out of its limits, or an event names a flood or reach there is not.
+
+    Examples
+    --------
+    >>> events = order_events(flood_day=[2], dig_day=[1], dig_reach=[1], dig_kg=[6.0])
+    >>> ledger = replay(downstream=np.array([1, -1], np.int32), held_kg=[10.0, 10.0], events=events,
+    ...                 renewed_share=[[0.5, 0.5]], travels=0.4, supply_kg=[[2.0, 0.0]], watch=[1])
+    >>> ledger.stock_kg.tolist(), ledger.left_kg, ledger.history.round(2).ravel().tolist()
+    ([10.0, 5.2], 0.8, [0.6, 0.48])
+    """
+    count = len(downstream)
+    held = one_each("held_kg", held_kg, count, "reach", at_least=0)
+    stock = held if stock_kg is None else one_each("stock_kg", stock_kg, count, "reach", at_least=0)
+    if (stock > held).any():
+        raise InputError("Invalid 'stock_kg'. No reach may start with more than 'held_kg'.")
+    renewed = numbers("renewed_share", renewed_share, at_least=0, at_most=1)
+    if renewed.ndim != 2 or renewed.shape[1] != count:
+        raise InputError(
+            f"Invalid 'renewed_share' of shape {renewed.shape}. It must be floods by {count} reaches."
+        )
+    watched = np.asarray(watch, np.int64).ravel()
+    digs = events.flood < 0
+    for name, value, size in (
+        ("flood", events.flood[~digs], len(renewed)),
+        ("reach", events.reach[digs], count),
+        ("watch", watched, count),
+    ):
+        if ((value < 0) | (value >= size)).any():
+            raise InputError(f"Invalid '{name}' of an event. It must be between 0 and {size - 1}.")
+    stock = stock.copy()
+    taken, missing, supplied = np.zeros(count), np.zeros(count), np.zeros(count)
+    history = np.zeros((len(events), len(watched)))
+    left = _replay(
+        downstream,
+        held,
+        stock,
+        events.flood,
+        events.reach,
+        events.taken_kg,
+        np.ascontiguousarray(renewed),
+        _spread("travels", travels, renewed.shape, at_most=1.0),
+        _spread("supply_kg", supply_kg, renewed.shape),
+        watched,
+        taken,
+        missing,
+        supplied,
+        history,
+    )
+    return Ledger(
+        stock_kg=stock,
+        depletion=1.0 - np.divide(stock, held, out=np.ones_like(stock), where=held > 0),
+        taken_kg=taken,
+        missing_kg=missing,
+        supplied_kg=supplied,
+        left_kg=left,
+        history=history,
+    )
+
+
+def _spread(
+    name: str, values: ArrayLike, shape: tuple[int, ...], *, at_most: float | None = None
+) -> NDArray[np.float64]:
+    """Broadcast to floods by reaches."""
+    found = numbers(name, values, at_least=0, at_most=at_most)
+    try:
+        return np.ascontiguousarray(np.broadcast_to(found, shape))
+    except ValueError:
+        raise InputError(
+            f"Invalid '{name}' of shape {found.shape}. It must fit {shape[0]} floods by {shape[1]} reaches."
+        ) from None
