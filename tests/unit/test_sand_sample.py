@@ -44,6 +44,7 @@ def layers(*rows: dict[str, object]) -> Samples:
         "trace": False,
         "day": "2025-10-04",
         "place": "",
+        "moisture": NAN,
     }
     filled = [{**plain, "sample_id": f"s{k}", **row} for k, row in enumerate(rows)]
     kinds = {"sample_id": str, "place": str, "trace": bool, "day": "datetime64[D]"}
@@ -152,6 +153,83 @@ def test_a_part_of_the_bite_stands_for_it_and_says_so() -> None:
     assert found.covered == pytest.approx([0.4])
 
 
+def test_what_the_layers_do_not_tell_of_the_bite_widens_its_doubt() -> None:
+    whole = read({"depth_top_m": 0.0, "depth_bottom_m": 0.1, "grade": 0.1})
+    part = read({"depth_top_m": 0.0, "depth_bottom_m": 0.04, "grade": 0.1})
+    assert part.error_variance[0] - whole.error_variance[0] == pytest.approx((0.6 * 0.8) ** 2)
+    # A layer that reaches far below tells only its mean: two thirds of it lie outside.
+    deep = read({"depth_top_m": 0.0, "depth_bottom_m": 0.3, "grade": 0.1})
+    assert deep.error_variance[0] - whole.error_variance[0] == pytest.approx((2 / 3 * 0.8) ** 2)
+    assert deep.covered.tolist() == [1.0]
+    # And a trace that covers a part rules out less.
+    faint = read({"trace": True, "grade": NAN, "depth_top_m": 0.0, "depth_bottom_m": 0.04})
+    plain = read({"trace": True, "grade": NAN})
+    assert faint.error_variance[0] - plain.error_variance[0] == pytest.approx((0.6 * 0.8) ** 2)
+    # The wrong twin says nothing of it.
+    alike = SamplingSettings(layer_sd=0.0)
+    blind = read({"depth_top_m": 0.0, "depth_bottom_m": 0.04, "grade": 0.1}, settings=alike)
+    assert blind.error_variance[0] == pytest.approx(whole.error_variance[0])
+
+
+def test_a_moisture_makes_its_sample_less_sure() -> None:
+    weighed, made = read({"grade": 0.2}), read({"grade": 0.2, "moisture": 0.06})
+    # Drawn out: the dry mass that a moisture of 6 +- 1 % gives, and the grade over it.
+    moisture = np.random.default_rng(5).normal(0.06, 0.01, 200_000)
+    one = 0.2 * 0.94 / (1 - moisture)
+    drawn = np.var(np.log(one / (1 - one)))
+    assert made.error_variance[0] - weighed.error_variance[0] == pytest.approx(drawn, rel=0.02)
+    assert grade(made) == pytest.approx(grade(weighed))
+
+
+def test_splitting_and_locked_grains_count() -> None:
+    plain = read({"grade": 0.1}).error_variance[0]
+    coned = read({"grade": 0.1}, settings=SamplingSettings(splitting_sd=0.068)).error_variance[0]
+    assert coned - plain == pytest.approx((0.068 / 0.9) ** 2)
+    exact = SamplingSettings(weighing_sd_kg=0.0)
+    locked = SamplingSettings(weighing_sd_kg=0.0, liberation_factor=0.1)
+    free = read({"grade": 0.1}, settings=exact).error_variance[0]
+    assert read({"grade": 0.1}, settings=locked).error_variance[0] == pytest.approx(0.1 * free)
+
+
+def test_two_scoops_beside_each_other_share_the_surest_place() -> None:
+    found = read(
+        {"grade": 0.04, "accuracy_m": 6.0},
+        {"grade": 0.06, "accuracy_m": 4.0, "easting_m": 500007.0},
+    )
+    assert found.node.tolist() == [1, 1]
+    assert found.accuracy_m.tolist() == [4.0, 4.0]
+    # Not on another day, not when the fixes are too good to lie so far apart, not beyond 8 m.
+    for other in (
+        {"day": "2025-10-05"},
+        {"accuracy_m": 3.0, "easting_m": 500006.1},
+        {"easting_m": 500008.1, "accuracy_m": 50.0},
+    ):
+        one = {"grade": 0.04, "accuracy_m": 3.0}
+        apart = read(one, {"grade": 0.06, "accuracy_m": 3.0, "easting_m": 500007.0, **other})
+        assert apart.node.tolist() == [0, 1], other
+
+
+def test_nearness_does_not_join_branches_that_have_not_met() -> None:
+    fork = Nodes(
+        cell=np.arange(4),
+        downstream=np.array([2, 2, 3, -1], np.int32),
+        length_m=np.array([9.0, 9.0, 9.0, 0.0]),
+        easting_m=500000.0 + np.array([0.0, 0.0, 8.0, 17.0]),
+        northing_m=4100000.0 + np.array([3.0, -3.0, 0.0, 0.0]),
+        elevation_m=np.array([12.0, 12.0, 11.0, 10.0]),
+        upstream_area_m2=np.array([1000.0, 1000.0, 2100.0, 2200.0]),
+        distance_to_outlet_m=np.array([18.0, 18.0, 9.0, 0.0]),
+        order=np.ones(4, np.int32),
+        reach=np.zeros(4, np.int32),
+    )
+    rows = layers({"northing_m": 4100003.0}, {"northing_m": 4099997.0})
+    assert observations(rows, SamplingSettings(), fork).node.tolist() == [0, 1]
+    named = layers({"northing_m": 4100003.0, "place": "fork"}, {"northing_m": 4099997.0, "place": "fork"})
+    assert observations(named, SamplingSettings(), fork).node.tolist() == [0, 0]
+    along = layers({"northing_m": 4100003.0}, {"northing_m": 4100001.0, "easting_m": 500005.0})
+    assert observations(along, SamplingSettings(), fork).node.tolist() == [0, 0]
+
+
 def test_a_deep_layer_alone_is_left_out() -> None:
     found = read({"depth_top_m": 0.1, "depth_bottom_m": 0.2})
     assert len(found) == 0
@@ -215,6 +293,10 @@ def test_the_order_of_samples_does_not_matter() -> None:
         ),
         ({"dry_mass_kg": 0.0}, "Sample s0: Invalid dry mass. It must be above 0 kg, or unknown."),
         ({"accuracy_m": -1.0}, "Sample s0: Invalid accuracy. It must be at least 0 m, or unknown."),
+        (
+            {"moisture": 1.0},
+            "Sample s0: Invalid moisture. It must lie from 0 to below 1, or be unknown.",
+        ),
         ({"easting_m": NAN}, "Sample s0: Invalid place. It must be a finite easting and northing in metres."),
     ],
 )

@@ -63,7 +63,7 @@ class Window:
     load_kg, load_low_kg, load_high_kg : float
         Magnetics in a kept load: expected, and what one in ten and nine in ten stay below, kilograms.
     worth_kg : float
-        Magnetics per load when a load thrown aside counts as ``waste_factor`` of a kept one, kilograms.
+        Magnetics per load where a load thrown aside counts as ``waste_factor`` of a kept one, kilograms.
     """
 
     top_m: float
@@ -129,13 +129,13 @@ class Profile:
             told.append(
                 f"{name}: a buried streak of {streak.grade:.1%} lies {100 * streak.top_m:.0f} to "
                 f"{100 * streak.bottom_m:.0f} cm down, under sand of {streak.above_grade:.1%} "
-                f"(sure to {math.floor(100 * min(streak.chance, 0.999)):.0f} %)."
+                f"(a chance of {math.floor(100 * min(streak.chance, 0.999))}%)."
             )
         best, bite = self.best, self.bite
         if best.top_m > 0.0 and (bite is None or best.worth_kg > bite.worth_kg):
             told.append(
-                f"{name}: throw {100 * best.top_m:.0f} cm aside ({best.waste_loads_per_m2:.0f} loads a square "
-                f"metre) and dig to {100 * best.bottom_m:.0f} cm: {best.load_kg:.2f} kg a load, "
+                f"{name}: throw {100 * best.top_m:.0f} cm aside ({best.waste_loads_per_m2:.0f} loads a "
+                f"square metre) and dig to {100 * best.bottom_m:.0f} cm: {best.load_kg:.2f} kg a load, "
                 f"{best.load_low_kg:.2f} to {best.load_high_kg:.2f}"
                 + (f", instead of {bite.load_kg:.2f} from the top." if bite else ".")
             )
@@ -195,7 +195,7 @@ def profiles(
     with a chance of at least 0.95 are one streak. A trace is even between nothing and the limit: the log of
     its grade lies 1 below that of the limit, with variance 1.
 
-    Windows begin and end where layers do, are at least 2 cm thick and have no gap. Kilograms per effort are
+    Windows begin and end where layers do, are at least 2 cm thick and have no gap. What a slice is worth is
     :math:`\int a\,\rho\,dz \,/\, (n_{kept} + e\,n_{waste})`.
 
     Examples
