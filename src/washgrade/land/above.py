@@ -11,12 +11,14 @@ from washgrade.errors import GroundError
 from washgrade.land.channels import Channels
 from washgrade.land.dem import Dem
 from washgrade.land.flow import OUTLET, VOID
-from washgrade.land.kernel import kernel, neighbour_steps
+from washgrade.land.kernel import COL_STEP, ROW_STEP, in_bands, kernel, neighbour_steps
 
 __all__ = ["AboveChannel", "above_channel"]
 
 # While at work: a cell not yet passed.
 UNSEEN = -2
+# On the way at work: met again, it is a circle.
+WALKED = -3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +67,8 @@ def above_channel(dem: Dem, channels: Channels, directions: NDArray[np.uint8]) -
     Notes
     -----
     The height is ``cell height - bed height of the first channel cell downstream``. Each cell walks down to
-    the first cell whose node is known, then the same way once more to tell the cells between: two steps per
-    cell, no order of the cells and no stack.
+    the first cell whose node is known, then back up to tell the cells between. The distance of a cell is that
+    of the cell below it plus one step, in float32, so that it hangs on no order of the walks.
 
     References
     ----------
@@ -91,22 +93,43 @@ def above_channel(dem: Dem, channels: Channels, directions: NDArray[np.uint8]) -
         raise GroundError(
             f"Invalid 'directions' of shape {directions.shape}. It must have the DEM's shape, {dem.shape}."
         )
+    code = np.ascontiguousarray(directions, np.uint8)
     node = np.full(dem.shape, UNSEEN, np.int32)
-    node.ravel()[channels.nodes.cell] = np.arange(len(channels.nodes))
     distance_m = np.full(dem.shape, np.nan, np.float32)
+    height_m = np.empty(dem.shape, np.float32)
+    rows, cols = dem.shape
+    flat = node.ravel()
+    flat[channels.nodes.cell] = np.arange(len(channels.nodes))
     distance_m.ravel()[channels.nodes.cell] = 0.0
-    if not _lead_to_nodes(np.ascontiguousarray(directions, np.uint8), dem.cell_m, node, distance_m):
+    whole = _leads_on(code) and _lead_to_nodes(code, dem.cell_m, node, distance_m)
+    if not whole:
         raise GroundError(
             "Invalid 'directions' with a cell that drains off the map, into a void or in a circle. "
             "They must be those that 'flow_directions' returns."
         )
-    height_m = np.full(dem.shape, np.nan, np.float32)
-    found = node >= 0
-    height_m[found] = dem.elevation_m[found] - channels.nodes.elevation_m[node[found]]
+    bed_m = channels.nodes.elevation_m
+    ground_m = dem.elevation_m
+    in_bands(lambda first, end: _rise(ground_m, bed_m, node, height_m, first, end), rows, cols)
     return AboveChannel(node=node, height_m=height_m, distance_m=distance_m)
 
 
-# Lead every cell to its node; False if a direction leads nowhere.
+# Say whether every cell on the map's edge stays on the map.
+@kernel
+def _leads_on(direction: NDArray[np.uint8]) -> bool:
+    rows, cols = direction.shape
+    for row in range(rows):
+        step = 1 if row == 0 or row == rows - 1 else max(1, cols - 1)
+        for col in range(0, cols, step):
+            way = direction[row, col]
+            if way < OUTLET:
+                to_row = row + ROW_STEP[way]
+                to_col = col + COL_STEP[way]
+                if not (0 <= to_row < rows and 0 <= to_col < cols):
+                    return False
+    return True
+
+
+# Lead every cell to its node; False if a direction leads into a void or round in a circle.
 @kernel
 def _lead_to_nodes(
     direction: NDArray[np.uint8],
@@ -117,41 +140,60 @@ def _lead_to_nodes(
     code = direction.ravel()
     found = node.ravel()
     away_m = distance_m.ravel()
-    size = len(code)
     steps = neighbour_steps(direction.shape[1])
-    lengths_m = np.empty(8, np.float64)
+    lengths_m = np.empty(8, np.float32)
     for way in range(8):
         lengths_m[way] = cell_m * (np.sqrt(2.0) if way & 1 else 1.0)
-    for start in range(size):
+    # Room for the longest way there could be; only what is written to takes memory. (Lists that grow inside a
+    # loop cost it half its speed, for each turn then counts their users.)
+    path = np.empty(len(code), np.int32)
+    for start in range(len(code)):
+        if found[start] != UNSEEN:
+            continue
         if code[start] == VOID:
             found[start] = -1
             continue
-        cell = start
-        total_m = 0.0
+        cell = np.int64(start)
         passed = 0
         while found[cell] == UNSEEN:
             way = code[cell]
             if way == OUTLET:
                 found[cell] = -1
                 break
+            if way > OUTLET:
+                return False
+            path[passed] = cell
             passed += 1
-            if way > OUTLET or passed > size:
-                return False
-            below = cell + steps[way]
-            if below < 0 or below >= size or code[below] == VOID:
-                return False
-            total_m += lengths_m[way]
-            cell = below
-        goal = found[cell]
-        if goal >= 0:
-            total_m += away_m[cell]
-        # The same way once more, up to the cell that knew.
-        cell = start
-        while found[cell] == UNSEEN:
-            way = code[cell]
-            found[cell] = goal
-            if goal >= 0:
-                away_m[cell] = total_m
-                total_m -= lengths_m[way]
+            found[cell] = WALKED
             cell += steps[way]
+        goal = found[cell]
+        if goal == WALKED or code[cell] == VOID:
+            return False
+        # Back up the same way, from the cell that knew.
+        total_m = away_m[cell]
+        while passed > 0:
+            passed -= 1
+            cell = np.int64(path[passed])
+            total_m += lengths_m[code[cell]]
+            found[cell] = goal
+            away_m[cell] = total_m
     return True
+
+
+# Set the heights of the rows from ``first`` to before ``end``.
+@kernel
+def _rise(
+    elevation_m: NDArray[np.float32],
+    bed_m: NDArray[np.float64],
+    node: NDArray[np.int32],
+    height_m: NDArray[np.float32],
+    first: int,
+    end: int,
+) -> None:
+    for row in range(first, end):
+        for col in range(node.shape[1]):
+            goal = node[row, col]
+            if goal >= 0:
+                height_m[row, col] = np.float64(elevation_m[row, col]) - bed_m[goal]
+            else:
+                height_m[row, col] = np.nan

@@ -10,7 +10,6 @@ from washgrade.land.kernel import (
     ROW_STEP,
     as_heights,
     as_outlets,
-    grown,
     heap_drop,
     heap_push,
     kernel,
@@ -24,6 +23,9 @@ __all__ = ["fill"]
 # noise more than 8 (made grounds of benchmarks/ground.py); beyond the limit a flood in order of height is
 # quicker and its time is bounded.
 QUEUE_LIMIT_PER_CELL = 0.5
+# Our choice: on rough hills the third pair of scans spares the queue more than it costs, a fourth does not.
+DOUBLE_SCANS = 3
+MOST_RANGES = 65_536
 
 
 def fill(
@@ -112,6 +114,66 @@ def _start(heights: NDArray[np.float32], water: NDArray[np.float32]) -> None:
                         water[near_row, near_col] = heights[near_row, near_col]
 
 
+# Lower a row of water to what its neighbours in the row before and in itself let run off; ``forward`` says
+# whether the row runs from the west. Comparisons with NaN are false, so voids never lower anything; cells
+# beside them are outlets already.
+@kernel
+def _scan_row(
+    ground: NDArray[np.float32],
+    level: NDArray[np.float32],
+    before: NDArray[np.float32],
+    low: NDArray[np.float32],
+    forward: bool,
+) -> None:
+    cols = len(ground)
+    # What hangs on the row before is apart from what hangs on the cell before: the compiler then takes many
+    # cells of the first kind at a time.
+    for col in range(1, cols - 1):
+        least = level[col]
+        least = before[col - 1] if before[col - 1] < least else least
+        least = before[col] if before[col] < least else least
+        least = before[col + 1] if before[col + 1] < least else least
+        low[col] = least
+    if forward:
+        last = level[0]
+        for col in range(1, cols - 1):
+            least = low[col]
+            least = last if last < least else least
+            last = ground[col] if least < ground[col] else least
+            level[col] = last
+    else:
+        last = level[cols - 1]
+        for col in range(cols - 2, 0, -1):
+            least = low[col]
+            least = last if last < least else least
+            last = ground[col] if least < ground[col] else least
+            level[col] = last
+
+
+# Say whether some cell of a row could still be lowered by one of its eight neighbours.
+@kernel
+def _unsettled(
+    ground: NDArray[np.float32],
+    level: NDArray[np.float32],
+    above: NDArray[np.float32],
+    under: NDArray[np.float32],
+) -> bool:
+    count = 0
+    for col in range(1, len(ground) - 1):
+        here = level[col]
+        least = here
+        least = above[col - 1] if above[col - 1] < least else least
+        least = above[col] if above[col] < least else least
+        least = above[col + 1] if above[col + 1] < least else least
+        least = level[col - 1] if level[col - 1] < least else least
+        least = level[col + 1] if level[col + 1] < least else least
+        least = under[col - 1] if under[col - 1] < least else least
+        least = under[col] if under[col] < least else least
+        least = under[col + 1] if under[col + 1] < least else least
+        count += (least < here) & (ground[col] < here)
+    return count > 0
+
+
 # Fill by scans and a queue; False, with ``water`` unfinished, when the queue runs too long.
 @kernel
 def _fill_by_scans(
@@ -126,50 +188,20 @@ def _fill_by_scans(
     level = water.ravel()
     for sink in sinks:
         level[sink] = ground[sink]
-    # Comparisons with NaN are false, so voids never lower anything; cells beside them are outlets already.
-    for _ in range(2):
+    low = np.empty(cols, np.float32)
+    for _ in range(DOUBLE_SCANS):
         for row in range(1, rows - 1):
-            base = row * cols
-            for cell in range(base + 1, base + cols - 1):
-                here = level[cell]
-                if here > ground[cell]:
-                    least = here
-                    above = cell - cols
-                    if level[cell - 1] < least:
-                        least = level[cell - 1]
-                    if level[above - 1] < least:
-                        least = level[above - 1]
-                    if level[above] < least:
-                        least = level[above]
-                    if level[above + 1] < least:
-                        least = level[above + 1]
-                    if least < here:
-                        level[cell] = max(least, ground[cell])
+            _scan_row(heights[row], water[row], water[row - 1], low, True)
         for row in range(rows - 2, 0, -1):
-            base = row * cols
-            for cell in range(base + cols - 2, base, -1):
-                here = level[cell]
-                if here > ground[cell]:
-                    least = here
-                    under = cell + cols
-                    if level[cell + 1] < least:
-                        least = level[cell + 1]
-                    if level[under + 1] < least:
-                        least = level[under + 1]
-                    if level[under] < least:
-                        least = level[under]
-                    if level[under - 1] < least:
-                        least = level[under - 1]
-                    if least < here:
-                        level[cell] = max(least, ground[cell])
+            _scan_row(heights[row], water[row], water[row + 1], low, False)
     steps = neighbour_steps(cols)
     limit = int(queue_limit_per_cell * len(ground)) + 1024
-    room = 1024
-    queue = np.empty(room, np.int32)
-    first = 0
-    waiting = 0
+    # As long as the queue may ever get; only what is written to takes memory.
+    queue = np.empty(limit + 9, np.int32)
     pushed = 0
     for row in range(1, rows - 1):
+        if not _unsettled(heights[row], water[row], water[row - 1], water[row + 1]):
+            continue
         base = row * cols
         for start in range(base + 1, base + cols - 1):
             here = level[start]
@@ -182,31 +214,25 @@ def _fill_by_scans(
             if not least < here:
                 continue
             level[start] = max(least, ground[start])
-            queue[(first + waiting) % room] = start
-            waiting += 1
-            pushed += 1
             # The queue is drained at once, so that it stays short and near in memory.
-            while waiting > 0:
-                cell = queue[first]
-                first = (first + 1) % room
-                waiting -= 1
+            queue[0] = start
+            first = 0
+            end = 1
+            pushed += 1
+            while first < end:
+                cell = int(queue[first])
+                first += 1
                 source = level[cell]
                 for k in range(8):
                     near = cell + steps[k]
                     if level[near] > source and level[near] > ground[near]:
                         level[near] = max(source, ground[near])
-                        if waiting == room:
-                            larger = np.empty(2 * room, np.int32)
-                            for place in range(waiting):
-                                larger[place] = queue[(first + place) % room]
-                            queue = larger
-                            room *= 2
-                            first = 0
-                        queue[(first + waiting) % room] = near
-                        waiting += 1
-                        pushed += 1
-                if pushed > limit:
+                        queue[end] = near
+                        end += 1
+                pushed_now = pushed + end - 1
+                if pushed_now > limit:
                     return False
+            pushed += end - 1
     return True
 
 
@@ -223,52 +249,70 @@ def _fill_in_order(
     outlet = is_outlet.ravel()
     for sink in sinks:
         outlet[sink] = True
-    keys = np.empty(1024, np.float32)
-    cells = np.empty(1024, np.int32)
-    size = 0
+    lowest = np.inf
+    highest = -np.inf
+    for cell in range(len(ground)):
+        if not np.isnan(ground[cell]):
+            lowest = min(lowest, np.float64(ground[cell]))
+            highest = max(highest, np.float64(ground[cell]))
+    # Shore cells wait in lists, one to each of many equal ranges of height; only those of the range at work
+    # are kept in order, in a heap so small that it stays in the processor's cache.
+    ranges = min(MOST_RANGES, len(ground))
+    per_m = (ranges - 1) / (highest - lowest) if highest > lowest else 0.0
+    first = np.full(ranges, -1, np.int32)
+    after = np.empty(len(ground), np.int32)
     for cell in range(len(ground)):
         if np.isnan(ground[cell]):
             level[cell] = np.nan
         elif outlet[cell]:
             level[cell] = ground[cell]
-            if size == len(keys):
-                keys = grown(keys)
-                cells = grown(cells)
-            heap_push(keys, cells, size, ground[cell], cell)
-            size += 1
+            place = int((np.float64(ground[cell]) - lowest) * per_m)
+            after[cell] = first[place]
+            first[place] = cell
         else:
             level[cell] = np.inf
-    stack = np.empty(1024, np.int32)
+    steps = neighbour_steps(cols)
+    # Each cell waits once, so there is room for all; only what is written to takes memory.
+    keys = np.empty(len(ground), np.float32)
+    cells = np.empty(len(ground), np.int32)
+    stack = np.empty(len(ground), np.int32)
+    size = 0
     drowned = 0
-    while size > 0 or drowned > 0:
-        if drowned > 0:
-            drowned -= 1
-            cell = stack[drowned]
-        else:
-            cell = cells[0]
-            heap_drop(keys, cells, size)
-            size -= 1
-        source = level[cell]
-        row = cell // cols
-        col = cell - row * cols
-        for k in range(8):
-            near_row = row + ROW_STEP[k]
-            near_col = col + COL_STEP[k]
-            if not (0 <= near_row < rows and 0 <= near_col < cols):
+    for turn in range(ranges):
+        waiting = first[turn]
+        while waiting >= 0 or size > 0 or drowned > 0:
+            if waiting >= 0:
+                heap_push(keys, cells, size, ground[waiting], waiting)
+                size += 1
+                waiting = after[waiting]
                 continue
-            near = near_row * cols + near_col
-            if level[near] != np.inf:
-                continue
-            if ground[near] <= source:
-                level[near] = source
-                if drowned == len(stack):
-                    stack = grown(stack)
-                stack[drowned] = near
-                drowned += 1
+            if drowned > 0:
+                drowned -= 1
+                cell = int(stack[drowned])
             else:
+                cell = int(cells[0])
+                heap_drop(keys, cells, size)
+                size -= 1
+            source = level[cell]
+            row = cell // cols
+            col = cell - row * cols
+            is_inner = 0 < row < rows - 1 and 0 < col < cols - 1
+            for k in range(8):
+                if not is_inner and not (0 <= row + ROW_STEP[k] < rows and 0 <= col + COL_STEP[k] < cols):
+                    continue
+                near = cell + steps[k]
+                if level[near] != np.inf:
+                    continue
+                if ground[near] <= source:
+                    level[near] = source
+                    stack[drowned] = near
+                    drowned += 1
+                    continue
                 level[near] = ground[near]
-                if size == len(keys):
-                    keys = grown(keys)
-                    cells = grown(cells)
+                place = int((np.float64(ground[near]) - lowest) * per_m)
+                if place > turn:
+                    after[near] = first[place]
+                    first[place] = near
+                    continue
                 heap_push(keys, cells, size, ground[near], near)
                 size += 1

@@ -5,24 +5,35 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from washgrade.checks import choice
 from washgrade.errors import GroundError
-from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, as_outlets, kernel, neighbour_steps
+from washgrade.land.descent import FACET, OUTLET, PENDING, VOID, lowest_ways
+from washgrade.land.kernel import (
+    COL_STEP,
+    ROW_STEP,
+    as_heights,
+    as_outlets,
+    in_bands,
+    kernel,
+    neighbour_steps,
+)
+from washgrade.land.straight import count_facet_donors, straighten
 
-__all__ = ["OUTLET", "VOID", "downstream_cells", "flow_directions", "upstream_cells"]
+__all__ = ["METHODS", "OUTLET", "VOID", "downstream_cells", "flow_directions", "route", "upstream_cells"]
 
-OUTLET = 8
-VOID = 255
-# While at work: a flat cell without direction, and the mark of a cell in the first ring around an outlet.
-PENDING = 254
+METHODS = ("least deviation", "steepest")
+
+# While at work: the mark of a cell in the first ring around an outlet.
 FIRST_RING = 16
-
-INVERSE_DIAGONAL = np.float32(np.sqrt(0.5))
 
 
 def flow_directions(
-    conditioned_m: NDArray[np.float32], *, outlets: NDArray[np.integer] | None = None
+    conditioned_m: NDArray[np.float32],
+    *,
+    outlets: NDArray[np.integer] | None = None,
+    method: str = "steepest",
 ) -> NDArray[np.uint8]:
-    """Direction of steepest descent among the eight neighbours, flats led to their outlets.
+    """Direction of flow to one of the eight neighbours, flats led to their outlets.
 
     Parameters
     ----------
@@ -30,6 +41,9 @@ def flow_directions(
         Heights in metres without pits, as `fill` returns them; NaN is a void.
     outlets : ndarray of int, shape (outlets,), optional
         Flat indices of cells in which water sinks into the ground: it ends there, lower neighbours or not.
+    method : str, optional
+        One of `METHODS`: "steepest", the steepest descent of each cell by itself, or "least deviation", by
+        which paths follow the fall line of even slopes whatever its bearing.
 
     Returns
     -------
@@ -38,6 +52,8 @@ def flow_directions(
 
     Raises
     ------
+    InputError
+        If there is no such method.
     GroundError
         If the heights still have a pit, or are no grid that `as_heights` takes, or an outlet is no cell with
         a height.
@@ -49,19 +65,91 @@ def flow_directions(
     a void are outlets when no neighbour is lower. In flats, rings grow by breadth-first search from the cells
     that already drain, straight neighbours first, so that every flat cell takes a shortest way out.
 
+    Steepest ways alone run an even slope in one of eight bearings, up to 22.5 degrees off its fall line.
+    "Least deviation" is D8-LTD with its factor of 1 (Orlandini et al. 2003): where the steepest descent of a
+    cell lies inside one of the eight triangular facets around it (Tarboton 1997), both ways that bound the
+    facet lead to lower ground. How far the path leaves the fall line is counted across that line, in cells:
+    ``-side * sin(a)`` by the straight way and ``side * (cos(a) - sin(a))`` by the diagonal one, ``a`` being
+    the angle of the descent to the straight way and ``side`` 1 or -1 for the side that the facet lies on. It
+    is summed along the path, and each cell takes the way that leaves the smaller sum. Where paths join, the
+    sum of the one with the largest upstream area is kept; of equal areas, the sum nearer to 0; past a flat it
+    begins anew (these two rules are our choice). Cells at the map's edge, in flats, and those whose steepest
+    descent is one of the eight ways keep it.
+
     References
     ----------
     O'Callaghan, J. F., Mark, D. M. (1984). The extraction of drainage networks from digital elevation data.
     Computer Vision, Graphics and Image Processing 28, 323-344.
+    Orlandini, S., Moretti, G., Franchini, M., Aldighieri, B., Testa, B. (2003). Path-based methods for the
+    determination of nondispersive drainage directions in grid-based digital elevation models. Water Resources
+    Research 39(6), 1144.
+    Tarboton, D. G. (1997). A new method for the determination of flow directions and upslope areas in grid
+    digital elevation models. Water Resources Research 33(2), 309-319.
 
     Examples
     --------
     >>> flow_directions(np.array([[5, 5, 5, 5], [5, 3, 2, 2], [5, 5, 5, 5]], np.float32))[1].tolist()
     [0, 0, 0, 8]
     """
+    if choice("method", method, METHODS) == "steepest":
+        return _lowest_ways(as_heights(conditioned_m), outlets, 0)
+    return route(conditioned_m, outlets=outlets, method=method)[0]
+
+
+def route(
+    conditioned_m: NDArray[np.float32],
+    *,
+    outlets: NDArray[np.integer] | None = None,
+    method: str = "steepest",
+) -> tuple[NDArray[np.uint8], NDArray[np.int32]]:
+    """Directions of flow and, in the same pass where the method allows, what drains through each cell.
+
+    Parameters
+    ----------
+    conditioned_m, outlets, method
+        As for `flow_directions`.
+
+    Returns
+    -------
+    directions : ndarray of uint8, shape (rows, cols)
+        As from `flow_directions`.
+    count : ndarray of int32, shape (rows, cols)
+        As from `upstream_cells`.
+
+    Raises
+    ------
+    InputError
+        If there is no such method.
+    GroundError
+        If the heights still have a pit, or are no grid that `as_heights` takes, or an outlet is no cell with
+        a height.
+
+    Examples
+    --------
+    >>> ways, count = route(np.array([[5, 5, 5, 5], [5, 3, 2, 2], [5, 5, 5, 5]], np.float32))
+    >>> count[1].tolist()
+    [1, 4, 9, 12]
+    """
+    if choice("method", method, METHODS) == "steepest":
+        directions = _lowest_ways(as_heights(conditioned_m), outlets, 0)
+        return directions, upstream_cells(directions)
     heights = as_heights(conditioned_m)
+    directions = _lowest_ways(heights, outlets, FACET)
+    waiting = np.zeros(heights.shape, np.uint8)
+    count_facet_donors(directions, waiting)
+    count = np.zeros(heights.shape, np.int32)
+    straighten(heights, directions, waiting, count)
+    return directions, count
+
+
+# Steepest ways over lower ground and out of flats; with ``facet`` above 0, cells whose steepest descent lies
+# between two ways are marked with it.
+def _lowest_ways(
+    heights: NDArray[np.float32], outlets: NDArray[np.integer] | None, facet: int
+) -> NDArray[np.uint8]:
+    rows, cols = heights.shape
     direction = np.empty(heights.shape, np.uint8)
-    pending = _steepest(heights, direction)
+    pending = sum(in_bands(lambda first, end: lowest_ways(heights, direction, first, end, facet), rows, cols))
     sinks = as_outlets(outlets, heights)
     pending -= int(np.count_nonzero(direction.ravel()[sinks] == PENDING))
     direction.ravel()[sinks] = OUTLET
@@ -148,54 +236,9 @@ def upstream_cells(directions: NDArray[np.uint8]) -> NDArray[np.int32]:
     return count
 
 
-# Set steepest directions; return how many cells have no lower neighbour and are no outlets.
-@kernel
+# Steepest ways of a whole grid by one thread, for those who have threads of their own.
 def _steepest(heights: NDArray[np.float32], direction: NDArray[np.uint8]) -> int:
-    rows, cols = heights.shape
-    ground = heights.ravel()
-    code = direction.ravel()
-    steps = neighbour_steps(cols)
-    pending = 0
-    for row in range(rows):
-        inner_row = 0 < row < rows - 1
-        for col in range(cols):
-            cell = row * cols + col
-            here = ground[cell]
-            if np.isnan(here):
-                code[cell] = VOID
-                continue
-            best = np.float32(0.0)
-            way = PENDING
-            if inner_row and 0 < col < cols - 1:
-                void_near = False
-                for k in range(8):
-                    drop = here - ground[cell + steps[k]]
-                    if k & 1:
-                        drop *= INVERSE_DIAGONAL
-                    if drop > best:
-                        best = drop
-                        way = k
-                if way == PENDING:
-                    for k in range(8):
-                        void_near |= np.isnan(ground[cell + steps[k]])
-                if void_near:
-                    way = OUTLET
-            else:
-                way = OUTLET
-                for k in range(8):
-                    near_row = row + ROW_STEP[k]
-                    near_col = col + COL_STEP[k]
-                    if 0 <= near_row < rows and 0 <= near_col < cols:
-                        drop = here - ground[cell + steps[k]]
-                        if k & 1:
-                            drop *= INVERSE_DIAGONAL
-                        if drop > best:
-                            best = drop
-                            way = k
-            code[cell] = way
-            if way == PENDING:
-                pending += 1
-    return pending
+    return lowest_ways(heights, direction, 0, heights.shape[0], 0)
 
 
 # Give every flat cell a direction, ring by ring from the flats' outlets; return how many got none.
@@ -216,7 +259,8 @@ def _lead_flats(heights: NDArray[np.float32], direction: NDArray[np.uint8], pend
             for turn in range(8):
                 k = (2 * turn) % 8 + turn // 4
                 near = cell + steps[k]
-                if code[near] <= OUTLET and ground[near] == ground[cell]:
+                drains = code[near] <= OUTLET or FACET <= code[near] < FACET + 8
+                if drains and ground[near] == ground[cell]:
                     code[cell] = FIRST_RING + k
                     queue[found] = cell
                     found += 1

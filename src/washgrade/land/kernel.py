@@ -6,7 +6,9 @@ the straight ones; the opposite of ``k`` is ``(k + 4) % 8``; ``1 << k`` is the D
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
@@ -15,13 +17,26 @@ from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
 
-__all__ = ["COL_STEP", "ROW_STEP", "as_heights", "as_outlets", "kernel", "mark_outlets", "neighbour_steps"]
+__all__ = [
+    "COL_STEP",
+    "ROW_STEP",
+    "as_heights",
+    "as_outlets",
+    "in_bands",
+    "kernel",
+    "mark_outlets",
+    "neighbour_steps",
+    "processors",
+]
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
 ROW_STEP = np.array([0, 1, 1, 1, 0, -1, -1, -1], dtype=np.int64)
 COL_STEP = np.array([1, 1, 0, -1, -1, -1, 0, 1], dtype=np.int64)
+
+# Our choice: below this many cells a loop is over before threads would have started.
+LEAST_CELLS_A_THREAD = 100_000
 
 # Flat indices and counts are int32 inside the kernels: half the memory of int64.
 MOST_CELLS = 2**31 - 1
@@ -46,6 +61,60 @@ def kernel(function: Callable[P, R]) -> Callable[P, R]:
     [1, 2]
     """
     return cast("Callable[P, R]", njit(cache=True, nogil=True)(function))
+
+
+def processors() -> int:
+    """Count the processors that this process may use.
+
+    Returns
+    -------
+    int
+        At least 1.
+
+    Examples
+    --------
+    >>> processors() >= 1
+    True
+    """
+    if hasattr(os, "sched_getaffinity"):
+        return max(1, len(os.sched_getaffinity(0)))
+    return max(1, os.cpu_count() or 1)
+
+
+def in_bands(loop: Callable[[int, int], R], rows: int, cols: int, *, threads: int | None = None) -> list[R]:
+    """Run a compiled loop over bands of rows, with one thread for each processor.
+
+    The loop must let go of the interpreter (as every `kernel` does) and write only what belongs to its rows,
+    so that the result is the same for any number of threads. Plain threads are used, not numba's own layers:
+    they need no setting up, survive a fork of the process and may be started from several threads at once.
+
+    Parameters
+    ----------
+    loop : callable
+        Called as ``loop(first_row, end_row)``.
+    rows, cols : int
+        Size of the grid.
+    threads : int, optional
+        How many to use; unless told, one for each processor, fewer on small grids.
+
+    Returns
+    -------
+    list
+        What the loop returned for each band, from the first row to the last.
+
+    Examples
+    --------
+    >>> in_bands(lambda first, end: (first, end), 5, 2, threads=2)
+    [(0, 2), (2, 5)]
+    """
+    if threads is None:
+        threads = min(processors(), rows * cols // LEAST_CELLS_A_THREAD)
+    threads = max(1, min(threads, rows))
+    if threads == 1:
+        return [loop(0, rows)]
+    edges = [rows * band // threads for band in range(threads + 1)]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(loop, edges[:-1], edges[1:]))
 
 
 def as_heights(elevation_m: NDArray[Any]) -> NDArray[np.float32]:
