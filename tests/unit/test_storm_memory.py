@@ -1,0 +1,351 @@
+"""Memory, stock and learning: fast equals plain, known answers, and what is said of wrong input."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from washgrade.errors import InputError
+from washgrade.sand.covariance import distances, tail_up_exponential
+from washgrade.sand.tree import Tree
+from washgrade.storm.learn import Looks, Prior, Resamples, learn
+from washgrade.storm.memory import carried_share, carry_extra_variance, network_memory
+from washgrade.storm.season import (
+    depletion_after,
+    order_events,
+    reach_mean,
+    refill_wanted,
+    replay,
+    steady_supply_kg,
+    travel_share,
+)
+
+
+def says(sentence):
+    return pytest.raises(InputError, match=f"^{re.escape(sentence)}$")
+
+
+# Memory
+
+
+def test_memory_of_a_network():
+    assert network_memory(np.zeros(5)) == 1.0
+    assert network_memory(np.ones(5)) == 0.0
+    assert network_memory([0.2, 0.8], [3.0, 1.0]) == pytest.approx(0.65)
+    with says("Invalid 'share_reworked' of 1.5. It must be a finite number of at least 0 and of at most 1."):
+        network_memory([1.5])
+    with says("Invalid 'length_m'. The network must have a length above 0."):
+        network_memory([0.5], [0.0])
+
+
+def test_carried_share_equals_a_plain_loop():
+    rng = np.random.default_rng(1)
+    floods, memory = rng.integers(0, 30, 25).astype(float), rng.uniform(0, 1, 25)
+    memory[3] = 0.0
+    samples = rng.integers(0, 21, 40).astype(float)
+    found = carried_share(sample_day=samples, flood_day=floods, memory=memory, on_day=20)
+    plain = [
+        np.prod([k for day, k in zip(floods, memory, strict=True) if one < day <= 20]) for one in samples
+    ]
+    np.testing.assert_allclose(found, plain)
+
+
+def test_same_day_and_no_flood_leave_a_sample_whole():
+    assert carried_share(sample_day=[5], flood_day=[5], memory=[0.0], on_day=5).tolist() == [1.0]
+    assert carried_share(sample_day=[5], flood_day=[], memory=[], on_day=900).tolist() == [1.0]
+    assert carried_share(sample_day=[5], flood_day=[9], memory=[0.3], on_day=8).tolist() == [1.0]
+    with says("Invalid 'sample_day'. No sample may be later than the day asked for."):
+        carried_share(sample_day=[5], flood_day=[], memory=[], on_day=4)
+    with says("Invalid 'memory' of shape (0,). It must have one value for each of the 1 floods."):
+        carried_share(sample_day=[5], flood_day=[1], memory=[], on_day=5)
+
+
+def chain_covariance(days, floods, memory):
+    """Product of the kappas between each two days."""
+    return np.array([
+        [carried_share(sample_day=[min(a, b)], flood_day=floods, memory=memory, on_day=max(a, b))[0] for a in
+        days] for b in days
+    ])  # fmt: skip
+
+
+def test_space_and_time_together_are_positive_definite():
+    """Tail-up covariance times the chain's; a memory for every node would change T's covariance."""
+    tree = Tree(
+        downstream=np.array([2, 2, 4, 4, -1], np.int32),
+        length_m=np.array([30.0, 50, 40, 20, 0]),
+        weight=np.array([1.0, 2, 3.5, 1, 5]),
+    )
+    space = tail_up_exponential(distances(tree), variance=1.0, range_m=100.0)
+    days = [0.0, 3.0, 8.0, 20.0]
+    time = chain_covariance(days, [2.0, 5.0, 9.0], [0.7, 0.0, 0.4])
+    joint = np.kron(time, space)
+    assert np.linalg.eigvalsh(joint).min() > -1e-12
+    np.testing.assert_allclose(time, time.T)
+    # A wrong product (1 + kappa off the diagonal, as by forgetting a flood on the way back) has a negative
+    # direction.
+    assert np.linalg.eigvalsh(np.kron(2 * time - np.eye(4), space)).min() < -0.1
+    # With a memory for every node the field after a flood is no longer T: its covariance has changed.
+    own = np.array([0.9, 0.1, 0.5, 0.8, 0.2])
+    after = np.outer(own, own) * space + np.diag(1 - own**2)
+    assert np.abs(after - space).max() > 0.1
+    one = 0.5
+    np.testing.assert_allclose(one**2 * space + (1 - one**2) * space, space)
+
+
+def test_the_memory_keeps_the_mean_squared_change():
+    rng = np.random.default_rng(5)
+    own = rng.uniform(0, 1, 50)
+    # Each node keeps the share 1 - R of T: E(T' - T)^2 = 2 var R.
+    assert 2 * (1 - network_memory(own)) == pytest.approx(np.mean(2 * own))
+
+
+def test_extra_variance_makes_up_what_is_lost():
+    share = np.array([1.0, 0.6, 0.0])
+    np.testing.assert_allclose(share**2 * 0.5 + carry_extra_variance(share, 0.5), 0.5)
+
+
+# Stock
+
+
+def plain_replay(downstream, held, events, renewed, travels, supply):
+    """The ledger as one would keep it on paper."""
+    stock = held.astype(float).copy()
+    taken = np.zeros(len(held))
+    left = 0.0
+    for flood, reach, kilograms in zip(events.flood, events.reach, events.taken_kg, strict=True):
+        if flood < 0:
+            took = min(kilograms, stock[reach])
+            stock[reach] -= took
+            taken[reach] += took
+            continue
+        coming = supply[flood].copy()
+        for i in range(len(held)):
+            moving = renewed[flood, i] * stock[i]
+            lies_still = stock[i] - moving
+            goes = travels * moving
+            stays = moving - goes
+            comes_to_rest = min(renewed[flood, i] * held[i] - stays, coming[i])
+            stock[i] = lies_still + stays + comes_to_rest
+            goes += coming[i] - comes_to_rest
+            if downstream[i] < 0:
+                left += goes
+            else:
+                coming[downstream[i]] += goes
+    return stock, taken, left
+
+
+def season(seed, reaches=30, floods=6, digs=40):
+    rng = np.random.default_rng(seed)
+    downstream = np.array(
+        [-1 if rng.random() < 0.1 else min(reaches - 1, i + int(rng.geometric(0.5))) for i in range(reaches)],
+        np.int32,
+    )
+    downstream[-1] = -1
+    downstream[downstream == np.arange(reaches)] = -1
+    held = rng.uniform(0, 100, reaches)
+    events = order_events(
+        flood_day=rng.integers(0, 50, floods),
+        dig_day=rng.integers(0, 50, digs),
+        dig_reach=rng.integers(0, reaches, digs),
+        dig_kg=rng.uniform(0, 60, digs),
+    )
+    return (
+        downstream,
+        held,
+        events,
+        rng.uniform(0, 1, (floods, reaches)),
+        rng.uniform(0, 5, (floods, reaches)),
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_ledger_equals_paper(seed):
+    downstream, held, events, renewed, supply = season(seed)
+    found = replay(
+        downstream=downstream,
+        held_kg=held,
+        events=events,
+        renewed_share=renewed,
+        travels=0.6,
+        supply_kg=supply,
+    )
+    stock, taken, left = plain_replay(downstream, held, events, renewed, 0.6, supply)
+    np.testing.assert_allclose(found.stock_kg, stock, atol=1e-9)
+    np.testing.assert_allclose(found.taken_kg, taken)
+    assert found.left_kg == pytest.approx(left)
+    dug = np.bincount(
+        events.reach[events.flood < 0], weights=events.taken_kg[events.flood < 0], minlength=len(held)
+    )
+    np.testing.assert_allclose(found.taken_kg + found.missing_kg, dug)
+
+
+def test_ample_supply_refills_by_the_rule():
+    """d <- 1 - (1 - d)(1 - q) for a dig and d <- d (1 - R) for a flood, whatever travels."""
+    events = order_events(flood_day=[2, 4], dig_day=[1], dig_reach=[0], dig_kg=[70.0])
+    for travels in (0.0, 0.3, 1.0):
+        ledger = replay(
+            downstream=np.array([-1], np.int32), held_kg=[100.0], events=events, renewed_share=[[0.4], [0.5]],
+            travels=travels, supply_kg=1e3, watch=[0],
+        )  # fmt: skip
+        expected = [0.7, 0.7 * 0.6, 0.7 * 0.6 * 0.5]
+        np.testing.assert_allclose(ledger.history.ravel(), expected)
+    assert depletion_after(0.7, renewed_share=0.4) == pytest.approx(expected[1])
+    assert depletion_after(0.0, dug_share=0.7) == pytest.approx(expected[0])
+
+
+def test_without_supply_nothing_refills_but_from_upstream():
+    events = order_events(flood_day=[2], dig_day=[1], dig_reach=[1], dig_kg=[100.0])
+    ledger = replay(
+        downstream=np.array([1, -1], np.int32), held_kg=[50.0, 100.0], events=events, renewed_share=[[0.5,
+        0.9]], travels=0.4, supply_kg=0.0,
+    )  # fmt: skip
+    # The upper reach gives up 0.4 x 0.5 x 50 = 10 kg; the lower has room for 90 and takes it all.
+    assert ledger.stock_kg.tolist() == [40.0, 10.0]
+    assert ledger.left_kg == 0.0
+
+
+def test_the_steady_supply_keeps_an_untouched_network():
+    downstream, held, _, renewed, _ = season(9)
+    supply = np.array([
+        steady_supply_kg(downstream=downstream, held_kg=held, renewed_share=share, travels=0.6) for share in
+        renewed
+    ])  # fmt: skip
+    events = order_events(flood_day=np.arange(6), dig_day=[], dig_reach=[], dig_kg=[])
+    few = {
+        "downstream": downstream,
+        "held_kg": held,
+        "events": events,
+        "renewed_share": renewed,
+        "travels": 0.6,
+    }
+    kept = replay(**few, supply_kg=supply)
+    np.testing.assert_allclose(kept.stock_kg, held, rtol=1e-12)
+    assert kept.left_kg == pytest.approx(supply.sum())
+    # With a little less it does not hold: the supply is the least that does.
+    assert (replay(**few, supply_kg=0.99 * supply).stock_kg < held * (1 - 1e-6)).any()
+
+
+def test_the_order_of_import_is_irrelevant():
+    few = {"flood_day": [3, 1], "dig_day": [1, 3, 3], "dig_reach": [2, 1, 0], "dig_kg": [1.0, 2.0, 3.0]}
+    one = order_events(**few)
+    assert one.flood.tolist() == [1, -1, 0, -1, -1]
+    assert one.reach.tolist() == [-1, 2, -1, 0, 1]
+    other = order_events(flood_day=[3, 1], dig_day=[3, 1, 3], dig_reach=[0, 2, 1], dig_kg=[3.0, 1.0, 2.0])
+    np.testing.assert_array_equal(one.reach, other.reach)
+    np.testing.assert_array_equal(one.taken_kg, other.taken_kg)
+
+
+def test_wrong_seasons():
+    events = order_events(flood_day=[1], dig_day=[1], dig_reach=[5], dig_kg=[1.0])
+    few = {"downstream": np.array([1, -1], np.int32), "held_kg": 1.0, "travels": 0.5, "supply_kg": 0.0}
+    with says("Invalid 'reach' of an event. It must be between 0 and 1."):
+        replay(**few, events=events, renewed_share=np.zeros((1, 2)))
+    with says("Invalid 'renewed_share' of shape (1, 3). It must be floods by 2 reaches."):
+        replay(**few, events=events, renewed_share=np.zeros((1, 3)))
+    with says("Invalid 'stock_kg'. No reach may start with more than 'held_kg'."):
+        replay(**few, events=events, renewed_share=np.zeros((1, 2)), stock_kg=2.0)
+    with says("Invalid 'supply_kg' of shape (3,). It must fit 1 floods by 2 reaches."):
+        replay(**few | {"supply_kg": np.zeros(3)}, events=order_events(flood_day=[1], dig_day=[],
+        dig_reach=[], dig_kg=[]),
+               renewed_share=np.zeros((1, 2)))  # fmt: skip
+    with says("Invalid 'held_kg' of shape (3,). It must be one value, or one for each of the 2 reaches."):
+        replay(**few | {"held_kg": np.ones(3)}, events=events, renewed_share=np.zeros((1, 2)))
+    with says("Invalid digs of 2 days, 1 reaches and 1 weights. There must be as many of each."):
+        order_events(flood_day=[], dig_day=[1, 2], dig_reach=[0], dig_kg=[1.0])
+
+
+def test_travel_and_means():
+    """Against a Monte Carlo of exponential ways that begin anywhere in the reach."""
+    rng = np.random.default_rng(0)
+    begin, way = rng.uniform(0, 60, 200_000), rng.exponential(100, 200_000)
+    assert travel_share([60.0])[0] == pytest.approx(np.mean(begin + way > 60), abs=0.004)
+    assert reach_mean(np.array([1.0, 3.0, 5.0]), np.array([1, 1, 2], np.int32), 4).tolist() == [0, 2, 5, 0]
+    assert refill_wanted(0.0) == 0
+    assert refill_wanted(1.0, refilled_at=0.1) == pytest.approx(0.9)
+
+
+# Learning
+
+
+def test_without_records_the_prior_stays():
+    learnt = learn()
+    np.testing.assert_allclose(learnt.posterior_weights, learnt.prior_weights)
+    assert learnt.records == 0
+    for probability in (0.05, 0.5, 0.9):
+        assert learnt.severity(probability) == pytest.approx(np.exp(0.7 * norm.ppf(probability)), rel=0.01)
+        assert learnt.refill_scale(probability) == pytest.approx(
+            np.exp(0.8 * norm.ppf(probability)), rel=0.01
+        )
+
+
+def test_marks_give_the_conjugate_answer():
+    ratio, sd = np.array([1.0, 0.4, 1.3]), np.array([0.3, 0.5, 0.4])
+    learnt = learn(mark_log_ratio=ratio, mark_log_sd=sd)
+    weight = 1 / (sd**2 + 0.5**2)
+    variance = 1 / (weight.sum() + 1 / 0.7**2)
+    mean = variance * (weight * ratio).sum()
+    for probability in (0.1, 0.5, 0.9):
+        expected = np.exp(mean + variance**0.5 * norm.ppf(probability))
+        assert learnt.severity(probability) == pytest.approx(expected, rel=0.01)
+        # The refill rate hears nothing of marks.
+        assert learnt.refill_scale(probability) == pytest.approx(learnt.refill_scale(probability, prior=True))
+
+
+def test_looks_move_the_severity_their_way():
+    few = {"scour_m": np.full(6, 0.05), "wetted_share": np.ones(6), "depth_m": np.full(6, 0.1)}
+    moved = learn(looks=Looks(**few, moved=np.ones(6, bool)))
+    still = learn(looks=Looks(**few, moved=np.zeros(6, bool)))
+    assert still.severity(0.5) < 1 < moved.severity(0.5)
+
+
+def test_resamples_find_the_refill_scale():
+    """Places of known S0 = 0.4, read with little error: found within a tenth, severity pinned."""
+    rng = np.random.default_rng(6)
+    depletion, strength = rng.uniform(0.4, 0.9, 24), rng.uniform(0.1, 0.6, 24)
+    after = depletion * np.exp(-strength / 0.4)
+    difference = np.log1p(-after) - np.log1p(-depletion) + rng.normal(0, 0.05, 24)
+    resamples = Resamples(
+        depletion=depletion, logit_difference=difference, difference_sd=np.full(24, 0.05), row=np.arange(24),
+        strength=strength, wetted_share=np.ones(24),
+    )  # fmt: skip
+    learnt = learn(resamples=resamples, prior=Prior(severity_log_sd=0.01))
+    assert learnt.refill_scale(0.05) < 0.4 < learnt.refill_scale(0.95)
+    assert learnt.refill_scale(0.5) == pytest.approx(0.4, rel=0.1)
+    assert learnt.refill_scale(0.5, prior=True) == pytest.approx(1.0)
+    # Two floods between count as one of both strengths.
+    split = Resamples(
+        depletion=depletion, logit_difference=difference, difference_sd=np.full(24, 0.05),
+        row=np.repeat(np.arange(24), 2), strength=np.repeat(strength / 2, 2), wetted_share=np.ones(48),
+    )  # fmt: skip
+    twice = learn(resamples=split, prior=Prior(severity_log_sd=0.01))
+    np.testing.assert_allclose(twice.posterior_weights, learnt.posterior_weights, atol=1e-9)
+
+
+def test_nine_in_ten_intervals_hold_nine_in_ten_times():
+    """Severity drawn from the prior, marks from the model: the 80 % interval holds it about as often."""
+    rng = np.random.default_rng(11)
+    inside = 0
+    for _ in range(300):
+        true = rng.normal(0, 0.7)
+        ratio = true + rng.normal(0, np.hypot(0.5, 0.3), 4)
+        learnt = learn(mark_log_ratio=ratio, mark_log_sd=np.full(4, 0.3))
+        inside += learnt.severity(0.1) <= np.exp(true) <= learnt.severity(0.9)
+    # Binomial standard error 2.3 %.
+    assert inside / 300 == pytest.approx(0.8, abs=0.07)
+
+
+def test_wrong_records_to_learn_from():
+    with says("Invalid marks with columns of 2, 1 values. They must be equally long."):
+        learn(mark_log_ratio=[1, 2], mark_log_sd=[1])
+    with says("Invalid looks with columns of 1, 0, 0, 0 values. They must be equally long."):
+        learn(looks=Looks(scour_m=np.array([0.1])))
+    with says("Invalid 'row' of a flood. It must be between 0 and 0."):
+        learn(resamples=Resamples(
+            depletion=np.array([0.5]), logit_difference=np.array([0.1]), difference_sd=np.array([0.1]),
+            row=np.array([3]), strength=np.array([0.1]), wetted_share=np.array([1.0]),
+        ))  # fmt: skip
+    with says("Invalid 'storm_log_sd' of 0. It must be a finite number above 0."):
+        Prior(storm_log_sd=0)
