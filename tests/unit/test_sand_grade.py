@@ -402,8 +402,8 @@ def test_intervals_cover_what_they_say() -> None:
 def test_traces_that_did_not_settle_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
     averaged = hyper.average
     monkeypatch.setattr(
-        "washgrade.sand.grade.average",
-        lambda read, priors: replace(averaged(read, priors), unsettled_share=0.2),
+        "washgrade.sand.weighed.average",
+        lambda read, priors, **more: replace(averaged(read, priors, **more), unsettled_share=0.2),
     )
     sentence = (
         "The traces could not be weighed well: at 20% of what the samples allow, their stand-ins did not "

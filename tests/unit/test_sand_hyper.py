@@ -279,7 +279,7 @@ def test_tails_of_the_normal(z: float) -> None:
 
 def test_prior_points_follow_the_prior() -> None:
     priors = Priors()
-    points = priors.points(hyper._even(hyper.POINTS_LOG2))
+    points = priors.points(hyper.even_points(hyper.POINTS_LOG2, 7))
     assert np.median(np.exp(points[:, 0])) == pytest.approx(0.8, rel=0.01)
     assert np.median(np.exp(points[:, 2])) == pytest.approx(300.0, rel=0.01)
     assert np.std(points[:, 3]) == pytest.approx(1.1, rel=0.02)

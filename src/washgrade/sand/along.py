@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from washgrade.land.channels import Nodes
 from washgrade.sand.tree import Tree
 
-__all__ = ["nearest_along_m", "snap"]
+__all__ = ["longest_way_m", "nearest_along_m", "snap"]
 
 
 def snap(
@@ -83,3 +83,36 @@ def nearest_along_m(tree: Tree, node: NDArray[np.integer[Any]]) -> NDArray[np.fl
     distance_m[np.asarray(node, dtype=np.int64)] = 0.0
     _nearest_along(tree.downstream, tree.length_m, distance_m)
     return distance_m
+
+
+@njit(cache=True, nogil=True)
+def _longest_way(downstream, length_m):
+    # Walks upstream, adding up the way to the outlet.
+    way_m = np.zeros(len(downstream))
+    for i in range(len(downstream) - 1, -1, -1):
+        if downstream[i] >= 0:
+            way_m[i] = way_m[downstream[i]] + length_m[i]
+    return way_m.max()
+
+
+def longest_way_m(tree: Tree) -> float:
+    """Longest way down the channels from a head to its outlet.
+
+    Parameters
+    ----------
+    tree : Tree
+        The network; not empty.
+
+    Returns
+    -------
+    float
+        Metres.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> longest_way_m(Tree(downstream=np.array([2, 2, -1], np.int32), length_m=np.array([100.0, 50.0, 0.0]),
+    ...                    weight=np.array([3.0, 1.0, 4.0])))
+    100.0
+    """
+    return float(_longest_way(tree.downstream, tree.length_m))

@@ -70,6 +70,8 @@ def log_evidences(
     along_sd_m,
     prior_mean,
     prior_precision,
+    planar_log_range,
+    planar_variance,
     scoop_share,
     evidence,
     columns,
@@ -80,7 +82,9 @@ def log_evidences(
 ):
     """Fill the log evidence and the pooled readings at each point of the hyper-parameters.
 
-    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd. Traces of place
+    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd and, where there
+    are planar columns (the last ones), logit planar share and log planar range. The prior precision of the
+    planar columns follows from these. Traces of place
     ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells where the
     sites had not come to rest.
     """
@@ -102,14 +106,34 @@ def log_evidences(
         # A first guess that says next to nothing; later points start from where the last one ended.
         site_precision[k] = 1e-3
         site_weighted[k] = 1e-3 * limit[trace_first[k]]
-    log_prior_precision = 0.0
-    for m in range(size):
-        log_prior_precision += math.log(prior_precision[m])
+    planar = planar_variance.shape[1]
+    known = np.empty(size)
+    log_fixed_precision = 0.0
+    for m in range(size - planar):
+        known[m] = prior_precision[m]
+        log_fixed_precision += math.log(prior_precision[m])
 
     stride = FIRST_STRIDE
     for point in range(len(points)):
         spread = math.exp(2.0 * points[point, 0])
         share = 1.0 / (1.0 + math.exp(-points[point, 1]))
+        log_prior_precision = log_fixed_precision
+        if planar > 0:
+            flat = spread / (1.0 + math.exp(-points[point, 5]))
+            spread -= flat
+            upper = 1
+            while upper < len(planar_log_range) - 1 and planar_log_range[upper] < points[point, 6]:
+                upper += 1
+            along = (points[point, 6] - planar_log_range[upper - 1]) / (
+                planar_log_range[upper] - planar_log_range[upper - 1]
+            )
+            along = min(max(along, 0.0), 1.0)
+            for m in range(planar):
+                one = planar_variance[upper - 1, m]
+                one += along * (planar_variance[upper, m] - one)
+                t = 1.0 / max(flat * one, LEAST_VARIANCE)
+                known[size - planar + m] = t
+                log_prior_precision += math.log(t)
         process[0], process[1] = spread * share, math.exp(points[point, 2])
         process[2], process[3] = spread * (1.0 - share), math.exp(points[point, 3])
         local = math.exp(2.0 * points[point, 4])
@@ -168,7 +192,7 @@ def log_evidences(
             for m in range(size):
                 for k in range(size):
                     total[m, k] = gram[1 + m, 1 + k]
-                total[m, m] += prior_precision[m]
+                total[m, m] += known[m]
             log_determinant += _invert(total, covariance[point]) - log_prior_precision
             quad += gram[0, 0]
             for m in range(size):

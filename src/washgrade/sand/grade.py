@@ -11,17 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number, whole
-from washgrade.errors import GroundError, WashgradeWarning
+from washgrade.errors import WashgradeWarning
 from washgrade.land.channels import Channels
+from washgrade.land.shape import Shape
 from washgrade.sand import mixture, solver
 from washgrade.sand.along import nearest_along_m
-from washgrade.sand.covariates import regressors as regressors_of
-from washgrade.sand.hyper import Averaged, Priors, Quantity, Readings, average, readings
-from washgrade.sand.sample import Observations, Samples, SamplingSettings, observations
+from washgrade.sand.hyper import Averaged, Priors, Quantity
+from washgrade.sand.sample import Observations, Samples, SamplingSettings
 from washgrade.sand.support import SUPPORT
-from washgrade.sand.tree import Tree, tree_of_nodes
+from washgrade.sand.weighed import Weighed, weigh
 
-__all__ = ["GradeEstimate", "HyperSummary", "estimate_grade"]
+__all__ = ["GradeEstimate", "HyperSummary", "estimate_grade", "grades"]
 
 # Our choice, because the middle of the prior tail-up range is 300 m: at a third of it two places still share
 # most of what makes them differ from the mean.
@@ -41,7 +41,9 @@ class HyperSummary:
     Parameters
     ----------
     quantities : dict of str to Quantity
-        Total sd, tail-up share, ranges in metres, local sd.
+        Total sd, tail-up share, ranges in metres, local sd; planar share and range.
+    prior_quantities : dict of str to Quantity
+        The same before any sample.
     coefficients : dict of str to Quantity
         Effect on the logit of the intercept and of one standard deviation of each covariate.
     effective_samples : float
@@ -53,6 +55,7 @@ class HyperSummary:
     """
 
     quantities: dict[str, Quantity]
+    prior_quantities: dict[str, Quantity]
     coefficients: dict[str, Quantity]
     effective_samples: float
     log_likelihood: float
@@ -106,27 +109,17 @@ class GradeEstimate:
     observations: Observations
 
 
-class _Work:
-    """Arrays as large as the network, made once and overwritten for each representative."""
-
-    def __init__(self, tree: Tree, columns: int) -> None:
-        count = len(tree)
-        self.mix = tree.mix
-        self.b, self.eta = np.empty((count, columns)), np.empty((count, columns))
-        self.up, self.down = np.empty((count, columns)), np.empty((count, columns))
-        self.c, self.v, self.lam = np.empty(count), np.empty(count), np.empty(count)
-        self.variance = np.empty((count, 3))
-        self.gram = np.empty((columns, columns))
-
-
 def estimate_grade(
     channels: Channels,
     samples: Samples,
     *,
     rng: np.random.Generator,
     cutoff_grade: float,
+    shape: Shape | None = None,
     settings: SamplingSettings | None = None,
     priors: Priors | None = None,
+    source_grade: NDArray[np.float64] | None = None,
+    planar: bool = True,
     draws: int = 1000,
     progress: Callable[[float], None] | None = None,
 ) -> GradeEstimate:
@@ -142,10 +135,17 @@ def estimate_grade(
         Source of the joint draws; nothing else depends on it.
     cutoff_grade : float
         Grade below which digging is not worth it, between 0 and 1.
+    shape : Shape, optional
+        Shape of the channels; without it the covariates that need it are absent.
     settings : SamplingSettings, optional
         How samples are taken and weighed.
     priors : Priors, optional
-        What is thought beforehand.
+        What is thought beforehand, used as it is; unless told the defaults, carried to the size of the ground
+        (:meth:`washgrade.sand.priors.Priors.on_ground`).
+    source_grade : ndarray of float64, shape (nodes,), optional
+        Known sources: grade of what the ground at each node's sides gives. Then the mean is their dilution.
+    planar : bool, default True
+        Whether places may be alike across the land where no channel joins them.
     draws : int, default 1000
         Joint draws of the reaches. Our choice, because a chance is then good to 1.6 % at worst.
     progress : callable, optional
@@ -182,20 +182,60 @@ def estimate_grade(
       lowered in turn.
     - A weighed grade above 1 - ``detection_grade`` counts as that.
     - A hole whose layers cover the bite only in part counts in full, with no variance added for the rest.
-    - The prior ranges are metres, and are not scaled with the ground.
+    - Likeness across the land shows only shapes as wide as some eighth of the ground; what is finer is left
+      to the other parts.
     """
-    settings = settings or SamplingSettings()
-    priors = priors or Priors()
     number("cutoff_grade", cutoff_grade, above=0, below=1)
     whole("draws", draws, at_least=1)
-    nodes = channels.nodes
-    if not len(nodes):
-        raise GroundError("The ground has no channel. It must have at least one node to have a grade.")
-    tree = tree_of_nodes(nodes)
-    names, regressors = regressors_of(channels)
-    seen = observations(samples, settings, nodes)
-    read = readings(tree, seen, regressors)
-    averaged = average(read, priors)
+    weighed = weigh(
+        channels,
+        samples,
+        shape=shape,
+        settings=settings,
+        priors=priors,
+        source_grade=source_grade,
+        planar=planar,
+    )
+    return grades(channels, weighed, rng=rng, cutoff_grade=cutoff_grade, draws=draws, progress=progress)
+
+
+def grades(
+    channels: Channels,
+    weighed: Weighed,
+    *,
+    rng: np.random.Generator,
+    cutoff_grade: float,
+    draws: int = 1000,
+    progress: Callable[[float], None] | None = None,
+) -> GradeEstimate:
+    """Grades of a model whose samples have been weighed; :func:`estimate_grade` does both.
+
+    Parameters
+    ----------
+    channels : Channels
+        The network that was weighed on.
+    weighed : Weighed
+        The model.
+    rng : numpy.random.Generator
+        Source of the joint draws; nothing else depends on it.
+    cutoff_grade : float
+        Grade below which digging is not worth it, between 0 and 1.
+    draws : int, default 1000
+        Joint draws of the reaches.
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    GradeEstimate
+        Grades with their doubt, per node and per reach.
+
+    Warns
+    -----
+    WashgradeWarning
+        If the stand-ins for traces did not settle.
+    """
+    nodes, averaged = channels.nodes, weighed.averaged
     if averaged.unsettled_share > UNSETTLED_LIMIT:
         warnings.warn(
             f"The traces could not be weighed well: at {averaged.unsettled_share:.0%} of what the samples "
@@ -206,26 +246,13 @@ def estimate_grade(
         )
     if progress:
         progress(0.2)
-    prior_mean = priors.coefficients(len(names)).mean
-    summaries, totals = _mix(
-        tree,
-        nodes.reach,
-        len(channels.reaches),
-        regressors,
-        prior_mean,
-        read,
-        averaged,
-        cutoff_grade,
-        draws,
-        rng,
-        progress,
-    )
+    summaries, totals = _mix(weighed, nodes.reach, len(channels.reaches), cutoff_grade, draws, rng, progress)
 
     in_reach = np.maximum(np.bincount(nodes.reach, minlength=len(channels.reaches)), 1)
     reach_draws = (totals / in_reach[:, None].astype(np.float32)).T
     reach_mean = np.bincount(nodes.reach, weights=summaries[:, 0], minlength=len(channels.reaches)) / in_reach
     p10, p50, p90 = np.quantile(reach_draws, QUANTILES, axis=0)
-    node_m = nearest_along_m(tree, read.node)
+    node_m = nearest_along_m(weighed.tree, weighed.read.node)
     nearest_m = np.full(len(channels.reaches), np.inf)
     np.minimum.at(nearest_m, nodes.reach, node_m)
     if progress:
@@ -247,12 +274,13 @@ def estimate_grade(
         nearest_sample_m=nearest_m,
         hyper=HyperSummary(
             quantities=averaged.quantities,
-            coefficients=_coefficients(names, prior_mean, averaged),
+            prior_quantities=averaged.prior_quantities,
+            coefficients=_coefficients(weighed.names, weighed.prior_mean, averaged),
             effective_samples=averaged.effective_samples,
             log_likelihood=averaged.log_likelihood,
             unsettled_share=averaged.unsettled_share,
         ),
-        observations=seen,
+        observations=weighed.observations,
     )
 
 
@@ -263,42 +291,33 @@ def _support(nearest_m: NDArray[np.float64]) -> NDArray[np.int8]:
 
 
 def _mix(
-    tree: Tree,
+    weighed: Weighed,
     reach: NDArray[np.int32],
     reaches: int,
-    regressors: NDArray[np.float64],
-    prior_mean: NDArray[np.float64],
-    read: Readings,
-    averaged: Averaged,
     cutoff_grade: float,
     draws: int,
     rng: np.random.Generator,
     progress: Callable[[float], None] | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
     # Smooths and draws under each representative: summaries per node, grade totals per reach and draw.
+    tree, averaged, regressors = weighed.tree, weighed.averaged, weighed.regressors
     count, parts = len(tree), len(averaged.points)
-    place = np.full(count, -1, dtype=np.int32)
-    place[read.node] = np.arange(len(read.node), dtype=np.int32)
+    place, prior_mean, mix = weighed.place, weighed.prior_mean, tree.mix
     means = np.empty((parts, count), dtype=np.float32)
     variances = np.empty((parts, count), dtype=np.float32)
     totals = np.zeros((reaches, draws), dtype=np.float32)
-    work = _Work(tree, 1 + regressors.shape[1])
     # Draws are dealt to the representatives as evenly as they go.
     edges = np.round(np.linspace(0, draws, parts + 1)).astype(int)
     batch = max(1, BATCH_NUMBERS // count)
-    for part in range(parts):
-        process = averaged.process(part).numbers
+    for there in weighed.smoothed():
+        part = there.part
         columns, error = averaged.columns[part], averaged.error_variance[part]
         step, covariance = averaged.step[part], averaged.covariance[part]
         shared = float(averaged.shared_variance[part])
-        arrays = (tree.downstream, tree.length_m, work.mix, place)
-        states = (work.b, work.c, work.v, work.lam, work.eta)
-        solver.pass_up(*arrays, columns, error, process, *states, work.gram)
-        solver.pass_down(*arrays, columns, error, process, *states, work.up, work.down, work.variance)
         mixture.latent_moments(
-            work.up,
-            work.down,
-            work.variance,
+            there.up,
+            there.down,
+            there.variance,
             regressors,
             prior_mean,
             step,
@@ -310,7 +329,9 @@ def _mix(
             means[part],
             variances[part],
         )
-        coefficients = solver.draw_coefficients(*arrays, error, process, work.c, work.v, work.lam)
+        coefficients = solver.draw_coefficients(
+            tree.downstream, tree.length_m, mix, place, error, there.process, there.c, there.v, there.lam
+        )
         root = np.linalg.cholesky(covariance)
         for first in range(edges[part], edges[part + 1], batch):
             many = min(batch, edges[part + 1] - first)
@@ -321,8 +342,8 @@ def _mix(
             solver.draw_fields(tree.downstream, coefficients, noise, up, down, joining)
             some = np.zeros((reaches, many), dtype=np.float32)
             mixture.add_reach_grades(
-                work.up,
-                work.down,
+                there.up,
+                there.down,
                 up,
                 down,
                 local,

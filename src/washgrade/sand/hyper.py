@@ -25,11 +25,12 @@ from scipy.special import ndtri
 
 from washgrade.sand.censor import log_evidences
 from washgrade.sand.inference import CoefficientPrior, Process
+from washgrade.sand.planar import Planar
 from washgrade.sand.priors import Priors
 from washgrade.sand.sample import Observations
 from washgrade.sand.tree import Tree, skeleton
 
-__all__ = ["Averaged", "Priors", "Quantity", "Readings", "average", "readings"]
+__all__ = ["Averaged", "Priors", "Quantity", "Readings", "average", "even_points", "readings"]
 
 # Radius of a circle that holds two thirds (68 %) of a round normal scatter, in standard deviations.
 RADIUS_TO_SD = 1.0 / math.sqrt(-2.0 * math.log(1.0 - 0.68))
@@ -60,9 +61,11 @@ class Readings:
     limit, trace_variance, trace_count : ndarray of float64, shape (kinds of traces,)
         Limit, error variance and number of the holes of one place that are alike in both.
     regressors : ndarray of float64, shape (places, regressors)
-        At the places.
+        At the places; the planar columns come last.
     along_sd_m : ndarray of float64, shape (places,)
         Standard deviation of the place along the channel, metres.
+    planar : Planar or None
+        The part across the land, if there is one.
     """
 
     small: Tree
@@ -78,9 +81,18 @@ class Readings:
     trace_count: NDArray[np.float64]
     regressors: NDArray[np.float64]
     along_sd_m: NDArray[np.float64]
+    planar: Planar | None = None
+
+    @property
+    def trend_size(self) -> int:
+        """Number of regressors that are not planar columns."""
+        planar = self.planar.columns.shape[1] if self.planar else 0
+        return int(self.regressors.shape[1] - planar)
 
 
-def readings(tree: Tree, seen: Observations, regressors: NDArray[np.float64]) -> Readings:
+def readings(
+    tree: Tree, seen: Observations, regressors: NDArray[np.float64], *, planar: Planar | None = None
+) -> Readings:
     """Lay observations on the skeleton of a tree.
 
     Parameters
@@ -91,6 +103,8 @@ def readings(tree: Tree, seen: Observations, regressors: NDArray[np.float64]) ->
         Readings of holes.
     regressors : ndarray of float64, shape (nodes, regressors)
         Regressors at every node of the network.
+    planar : Planar, optional
+        Likeness across the land.
 
     Returns
     -------
@@ -123,8 +137,11 @@ def readings(tree: Tree, seen: Observations, regressors: NDArray[np.float64]) ->
         limit=np.ascontiguousarray(kinds[:, 1]),
         trace_variance=np.ascontiguousarray(kinds[:, 2]),
         trace_count=count.astype(np.float64),
-        regressors=np.ascontiguousarray(regressors[node]),
+        regressors=np.ascontiguousarray(
+            np.column_stack([regressors[node], planar.columns[node]]) if planar else regressors[node]
+        ),
         along_sd_m=along_sd_m,
+        planar=planar,
     )
 
 
@@ -150,7 +167,7 @@ class Averaged:
 
     Parameters
     ----------
-    points : ndarray of float64, shape (representatives, 5)
+    points : ndarray of float64, shape (representatives, 5 or 7)
         As :meth:`Priors.points` returns them.
     columns : ndarray of float64, shape (representatives, places, 1 + regressors)
         Pooled readings less the prior mean, and the regressors, for each representative.
@@ -167,7 +184,9 @@ class Averaged:
     unsettled_share : float
         Share of the weight, 0 to 1, of points at which the stand-ins for traces did not come to rest.
     quantities : dict of str to Quantity
-        Summary of the five numbers.
+        Summary of the numbers of the points.
+    prior_quantities : dict of str to Quantity
+        The same before any sample.
     """
 
     points: NDArray[np.float64]
@@ -180,6 +199,7 @@ class Averaged:
     log_likelihood: float
     unsettled_share: float
     quantities: dict[str, Quantity] = field(default_factory=dict)
+    prior_quantities: dict[str, Quantity] = field(default_factory=dict)
 
     def process(self, representative: int) -> Process:
         """Variances and ranges of one representative.
@@ -194,21 +214,52 @@ class Averaged:
         Process
             Its numbers.
         """
-        log_sd, logit_share, log_up_m, log_down_m, _ = self.points[representative]
+        log_sd, logit_share, log_up_m, log_down_m = self.points[representative][:4]
         share = 1.0 / (1.0 + math.exp(-logit_share))
+        on_tree = math.exp(2 * log_sd) - self.planar_variance(representative)
         return Process(
-            up_variance=math.exp(2 * log_sd) * share,
+            up_variance=on_tree * share,
             up_range_m=math.exp(log_up_m),
-            down_variance=math.exp(2 * log_sd) * (1 - share),
+            down_variance=on_tree * (1 - share),
             down_range_m=math.exp(log_down_m),
         )
 
+    def planar_variance(self, representative: int) -> float:
+        """Variance of the part across the land under one representative.
 
-def _even(count_log2: int) -> NDArray[np.float64]:
+        Parameters
+        ----------
+        representative : int
+            Which one.
+
+        Returns
+        -------
+        float
+            0 where there is no such part.
+        """
+        point = self.points[representative]
+        return math.exp(2 * point[0]) / (1.0 + math.exp(-point[5])) if len(point) > 5 else 0.0
+
+
+def even_points(count_log2: int, size: int) -> NDArray[np.float64]:
+    """Spread points evenly over a cube; the same ones every time.
+
+    Parameters
+    ----------
+    count_log2 : int
+        Logarithm of their number to the base 2.
+    size : int
+        Dimensions of the cube.
+
+    Returns
+    -------
+    ndarray of float64, shape (points, size)
+        Above 0 and below 1 (Sobol's sequence, half a step inwards).
+    """
     # scipy.stats takes most of a second to import: only when grades are estimated.
     from scipy.stats import qmc
 
-    plain = qmc.Sobol(d=5, scramble=False).random_base2(count_log2)
+    plain = qmc.Sobol(d=size, scramble=False).random_base2(count_log2)
     # Half a step inwards: the plain sequence starts at 0, where quantiles are infinite.
     return np.asarray(plain + 0.5 / 2**count_log2, dtype=np.float64)
 
@@ -217,6 +268,7 @@ def _evidences(
     read: Readings, points: NDArray[np.float64], prior: CoefficientPrior, priors: Priors
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], tuple[NDArray[np.float64], ...]]:
     places, size = read.regressors.shape
+    planar = read.planar
     columns = np.empty((len(points), places, 1 + size))
     error = np.empty((len(points), places))
     step = np.empty((len(points), size))
@@ -240,8 +292,10 @@ def _evidences(
         read.trace_count,
         read.regressors,
         read.along_sd_m,
-        prior.mean,
+        np.concatenate([prior.mean, np.zeros(size - read.trend_size)]),
         1.0 / prior.sd**2,
+        planar.log_range if planar else np.zeros(2),
+        planar.coefficient_variance if planar else np.zeros((2, 0)),
         priors.scoop_share,
         found,
         columns,
@@ -253,7 +307,7 @@ def _evidences(
     return found, unsettled, (columns, error, step, covariance)
 
 
-def average(read: Readings, priors: Priors) -> Averaged:
+def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = None) -> Averaged:
     """Average over ranges and variances.
 
     Parameters
@@ -262,14 +316,16 @@ def average(read: Readings, priors: Priors) -> Averaged:
         Observations on their skeleton; may be none.
     priors : Priors
         What is thought beforehand.
+    prior : CoefficientPrior, optional
+        Prior of the regressors that are not planar columns, if not that of ``priors``.
 
     Returns
     -------
     Averaged
         Forty-eight representatives. No chance is involved: the points are the same every time.
     """
-    prior = priors.coefficients(read.regressors.shape[1])
-    even = _even(POINTS_LOG2)
+    prior = priors.coefficients(read.trend_size) if prior is None else prior
+    even = even_points(POINTS_LOG2, 5 if read.trend_size == read.regressors.shape[1] else 7)
     wide = priors.points(even)
     wide_evidence, wide_unsettled, _ = _evidences(read, wide, prior, priors)
     weight = np.exp(wide_evidence - wide_evidence.max())
@@ -305,13 +361,6 @@ def average(read: Readings, priors: Priors) -> Averaged:
     cumulative = np.cumsum(weight[order])
     chosen = points[order[np.minimum(np.searchsorted(cumulative, ticks), len(points) - 1)]]
     _, _, (columns, error, step, covariance) = _evidences(read, chosen, prior, priors)
-    natural = {
-        "total sd": np.exp(points[:, 0]),
-        "tail-up share": 1.0 / (1.0 + np.exp(-points[:, 1])),
-        "tail-up range, m": np.exp(points[:, 2]),
-        "tail-down range, m": np.exp(points[:, 3]),
-        "local sd": np.exp(points[:, 4]),
-    }
     return Averaged(
         points=chosen,
         columns=columns,
@@ -322,8 +371,27 @@ def average(read: Readings, priors: Priors) -> Averaged:
         effective_samples=float(1.0 / np.sum(weight**2)),
         log_likelihood=log_likelihood,
         unsettled_share=unsettled_share,
-        quantities={name: _quantity(numbers, weight) for name, numbers in natural.items()},
+        quantities={name: _quantity(numbers, weight) for name, numbers in _natural(points, read).items()},
+        prior_quantities={
+            name: _quantity(numbers, np.full(len(wide), 1.0 / len(wide)))
+            for name, numbers in _natural(wide, read).items()
+        },
     )
+
+
+def _natural(points: NDArray[np.float64], read: Readings) -> dict[str, NDArray[np.float64]]:
+    # The points as the numbers people think in.
+    out = {
+        "total sd": np.exp(points[:, 0]),
+        "tail-up share": 1.0 / (1.0 + np.exp(-points[:, 1])),
+        "tail-up range, m": np.exp(points[:, 2]),
+        "tail-down range, m": np.exp(points[:, 3]),
+        "local sd": np.exp(points[:, 4]),
+    }
+    if read.planar and points.shape[1] > 5:
+        out["planar share"] = 1.0 / (1.0 + np.exp(-points[:, 5]))
+        out["planar range, m"] = np.exp(points[:, 6]) * read.planar.diameter_m
+    return out
 
 
 def _quantity(numbers: NDArray[np.float64], weight: NDArray[np.float64]) -> Quantity:

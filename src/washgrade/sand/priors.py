@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +14,17 @@ from washgrade.sand.inference import CoefficientPrior
 
 __all__ = ["Priors"]
 
+# Length of wash that the prior ranges are meant for.
+USUAL_LENGTH_M = 3000.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Priors:
     """What is thought of the sand before any sample, on the scale logit(grade).
 
-    All are judgement, not fitted, for washes some kilometres long. Nothing scales the ranges with the ground:
-    on a much larger or smaller one, set them. Simulated coverage of the intervals was their test.
+    All are judgement, not fitted; simulated coverage of the intervals was their test, and
+    :mod:`washgrade.sand.before` says what they expect of grades before any sample. The ranges are for washes
+    some three kilometres long; :meth:`on_ground` carries them to longer and shorter ones.
 
     Parameters
     ----------
@@ -42,7 +46,12 @@ class Priors:
     grade, intercept_sd : float, default 0.05 and 1.2
         Middle of the grade, and standard deviation of its logit's mean.
     covariate_sd : float, default 0.5
-        Prior standard deviation of the effect of a standardised covariate, around 0.
+        Prior standard deviation of the effect of a standardised covariate, around 0, where there are one or
+        two. Where there are more, each gets less, so that all together they are expected to explain no more.
+    planar_share_a, planar_share_b : float, default 1 and 3
+        Beta distribution of the share that likeness across the land has in the variance of total sd.
+    planar_range_share, planar_range_log_sd : float, default 0.25 and 0.7
+        Median and log standard deviation of its range, in diameters of the ground.
 
     Raises
     ------
@@ -64,6 +73,10 @@ class Priors:
     grade: float = 0.05
     intercept_sd: float = 1.2
     covariate_sd: float = 0.5
+    planar_share_a: float = 1.0
+    planar_share_b: float = 3.0
+    planar_range_share: float = 0.25
+    planar_range_log_sd: float = 0.7
 
     def __post_init__(self) -> None:
         number("scoop_share", self.scoop_share, at_least=0, at_most=1)
@@ -85,45 +98,75 @@ class Priors:
         CoefficientPrior
             Independent normals.
         """
+        each = self.covariate_sd * math.sqrt(min(1.0, 2.0 / max(count - 1, 1)))
         return CoefficientPrior(
             mean=np.concatenate([[math.log(self.grade / (1 - self.grade))], np.zeros(count - 1)]),
-            sd=np.concatenate([[self.intercept_sd], np.full(count - 1, self.covariate_sd)]),
+            sd=np.concatenate([[self.intercept_sd], np.full(count - 1, each)]),
         )
 
-    @property
-    def _middle(self) -> NDArray[np.float64]:
-        return np.log([self.total_sd, 1.0, self.up_range_m, self.down_range_m, self.local_sd])
+    def on_ground(self, longest_m: float) -> Priors:
+        r"""The same with ranges that suit the size of the ground.
 
-    @property
-    def _log_sd(self) -> NDArray[np.float64]:
-        return np.array(
-            [self.total_sd_log_sd, 1.0, self.up_range_log_sd, self.down_range_log_sd, self.local_sd_log_sd]
+        Parameters
+        ----------
+        longest_m : float
+            Longest way down the channels, metres.
+
+        Returns
+        -------
+        Priors
+            Ranges times the square root of ``longest_m`` over 3000 m.
+
+        Notes
+        -----
+        Whether a likeness reaches a fixed number of metres or a fixed part of the ground, nobody knows
+        beforehand. The square root lies halfway between; on washes of 300 m to 30 km the coverage of the
+        intervals held under both truths (``benchmarks/intervals.py --sizes``).
+        """
+        factor = math.sqrt(longest_m / USUAL_LENGTH_M) if longest_m > 0 else 1.0
+        return replace(self, up_range_m=self.up_range_m * factor, down_range_m=self.down_range_m * factor)
+
+    def _normals(self, size: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        # Middle and standard deviation of the logs; the shares, columns 1 and 5, are no normals.
+        middle = np.log(
+            [self.total_sd, 1.0, self.up_range_m, self.down_range_m, self.local_sd, 1.0, self.planar_range_share]
         )
+        log_sd = [self.total_sd_log_sd, 1.0, self.up_range_log_sd, self.down_range_log_sd]
+        log_sd += [self.local_sd_log_sd, 1.0, self.planar_range_log_sd]
+        return middle[:size], np.array(log_sd[:size])
 
     def points(self, even: NDArray[np.float64]) -> NDArray[np.float64]:
         """Carry points of the unit cube to the prior.
 
         Parameters
         ----------
-        even : ndarray of float64, shape (points, 5)
-            Between 0 and 1.
+        even : ndarray of float64, shape (points, 5) or (points, 7)
+            Between 0 and 1; seven numbers where there is a planar part.
 
         Returns
         -------
-        ndarray of float64, shape (points, 5)
-            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd.
+        ndarray of float64, shape (points, 5) or (points, 7)
+            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd; logit planar
+            share, log planar range in diameters of the ground.
         """
-        out = np.asarray(self._middle + self._log_sd * ndtri(even), dtype=np.float64)
-        share = betaincinv(self.up_share_a, self.up_share_b, even[:, 1])
-        out[:, 1] = np.log(share) - np.log1p(-share)
+        middle, log_sd = self._normals(even.shape[1])
+        out = np.asarray(middle + log_sd * ndtri(even), dtype=np.float64)
+        for col, a, b in self._shares(even.shape[1]):
+            share = betaincinv(a, b, even[:, col])
+            out[:, col] = np.log(share) - np.log1p(-share)
         return out
+
+    def _shares(self, size: int) -> list[tuple[int, float, float]]:
+        return [(1, self.up_share_a, self.up_share_b), (5, self.planar_share_a, self.planar_share_b)][
+            : 1 + (size > 5)
+        ]
 
     def log_density(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log density of the prior on the scale of :meth:`points`.
 
         Parameters
         ----------
-        points : ndarray of float64, shape (points, 5)
+        points : ndarray of float64, shape (points, 5) or (points, 7)
             As :meth:`points` returns them.
 
         Returns
@@ -131,12 +174,10 @@ class Priors:
         ndarray of float64, shape (points,)
             Log density.
         """
-        normal = -0.5 * ((points - self._middle) / self._log_sd) ** 2 - np.log(
-            self._log_sd * math.sqrt(2 * math.pi)
-        )
-        normal[:, 1] = (
-            -self.up_share_a * np.logaddexp(0.0, -points[:, 1])
-            - self.up_share_b * np.logaddexp(0.0, points[:, 1])
-            - betaln(self.up_share_a, self.up_share_b)
-        )
-        return np.asarray(normal.sum(axis=1), dtype=np.float64)
+        middle, log_sd = self._normals(points.shape[1])
+        each = -0.5 * ((points - middle) / log_sd) ** 2 - np.log(log_sd * math.sqrt(2 * math.pi))
+        for col, a, b in self._shares(points.shape[1]):
+            each[:, col] = (
+                -a * np.logaddexp(0.0, -points[:, col]) - b * np.logaddexp(0.0, points[:, col]) - betaln(a, b)
+            )
+        return np.asarray(each.sum(axis=1), dtype=np.float64)

@@ -28,7 +28,8 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
     """Walk from the leaves to the outlets; fill the states and the Gram matrix.
 
     ``process`` is (variance up, range up in m, variance down, range down in m); ``place[i]`` is the row of a
-    node's reading or -1. All outputs are overwritten.
+    node's reading or -1. All outputs are overwritten. ``gram`` may be smaller than the columns: products are
+    then summed for the first ones only, and an empty one saves the time.
 
     Returns
     -------
@@ -40,6 +41,8 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
     cols = columns.shape[1]
     b_after = np.empty(cols)
     eta_after = np.empty(cols)
+    off = np.empty(cols)
+    summed = gram.shape[0]
     b[:] = 0.0
     c[:] = 0.0
     v[:] = var_up
@@ -66,12 +69,13 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
             w = 1.0 + c_after
             lam_after += w * w / f
             for k in range(cols):
-                off = columns[row, k] - b_after[k]
-                eta_after[k] += w * off / f
+                off[k] = columns[row, k] - b_after[k]
+                eta_after[k] += w * off[k] / f
+                b_after[k] += gain * off[k]
+            for k in range(summed):
+                share = off[k] / f
                 for m in range(k + 1):
-                    # b_after[m] is already updated for m < k, so the old value comes from the array.
-                    gram[k, m] += off * (columns[row, m] - b[i, m]) / f
-                b_after[k] += gain * off
+                    gram[k, m] += share * off[m]
             log_determinant += math.log(f)
             c_after -= gain * w
             v_after = v_after * error_variance[row] / f
@@ -79,9 +83,10 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
         if j < 0:
             t = 1.0 + lam_after * var_down
             log_determinant += math.log(t)
-            for k in range(cols):
+            for k in range(summed):
+                share = var_down * eta_after[k] / t
                 for m in range(k + 1):
-                    gram[k, m] -= var_down * eta_after[k] * eta_after[m] / t
+                    gram[k, m] -= share * eta_after[m]
             continue
         if length_m[i] != last_m:
             # On a DEM nearly all lengths are one of two, so the exponentials are seldom needed.
@@ -100,10 +105,11 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
             eta[j, k] += a * s * eta_after[k]
         if lam_after > 0.0:
             log_determinant -= math.log(s)
-            for k in range(cols):
+            for k in range(summed):
+                share = spread * eta_after[k]
                 for m in range(k + 1):
-                    gram[k, m] -= spread * eta_after[k] * eta_after[m]
-    for k in range(cols):
+                    gram[k, m] -= share * eta_after[m]
+    for k in range(summed):
         for m in range(k):
             gram[m, k] = gram[k, m]
     return log_determinant
