@@ -11,21 +11,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from washgrade.sand.layers import SamplingSettings, logit_error_variance
-from washgrade.sand.sample import gy_relative_variance
+from washgrade.sand.gy import gy_relative_variance, liberation, logit_error_variance
+from washgrade.sand.layers import SamplingSettings
 
 GALENA = {"light_density_kg_m3": 2650.0, "heavy_density_kg_m3": 7500.0}
 
 
-def sheet_mass_g(
-    top_cm: float, *, relative_sd: float, safety: float, liberation: float | None = None
-) -> float:
-    if liberation is None:
-        liberation = min(1.0, (0.015 / top_cm) ** 0.5)
+def sheet_mass_g(top_cm: float, *, relative_sd: float, safety: float, locked: float | None = None) -> float:
+    if locked is None:
+        locked = liberation(free_mm=0.15, top_grain_mm=10 * top_cm)
     # Variance is inverse to mass, so the mass for a wanted variance is the variance of 1 kg over it.
     one_kg = gy_relative_variance(
         np.array([0.05 / 0.866]), np.array([1.0]), top_grain_mm=10 * top_cm, heavy_grain_mm=10 * top_cm,
-        liberation_factor=liberation, **GALENA,
+        liberation_factor=locked, **GALENA,
     )  # fmt: skip
     return float(safety * one_kg[0] / relative_sd**2 * 1000)
 

@@ -4,8 +4,8 @@
   Lawie (2008), Geochem. Explor. Environ. Anal. 8:173-182, after Thompson & Howarth (1976, 1978). Five digits.
 - Within-subject standard deviation of 17 pairs of peak flow readings (Wright meter), 15.3 L/min: Bland &
   Altman (1986), Lancet i:307-310, the data; Bland (2015), An Introduction to Medical Statistics, section
-  20.2, the result. First rows seen in a stored page, the rest and the result from memory. Half a unit of the last
-  digit.
+  20.2, the result. First rows seen in a stored page, the rest and the result from memory. Half a unit of
+  the last digit.
 - Nitrate in lettuce, eight heads sampled twice, each sample analysed twice: classical standard deviation of
   analysis 148.2 and of sampling 518.2 mg/kg, Ramsey & Ellison (2007), Measurement uncertainty arising from
   sampling (Eurachem), example A1. From memory, data and result; the two agree to their printed digits, which
@@ -25,7 +25,8 @@ from washgrade.sand.repeat import MEDIAN_TO_SD, control, pair_relative_sd, pair_
 
 PEAK_FLOW = np.array([
     [494, 490], [395, 397], [516, 512], [434, 401], [476, 470], [557, 611], [413, 415], [442, 431],
-    [650, 638], [433, 429], [417, 420], [656, 633], [267, 275], [478, 492], [178, 165], [423, 372], [427, 421],
+    [650, 638], [433, 429], [417, 420], [656, 633], [267, 275], [478, 492], [178, 165], [423, 372],
+    [427, 421],
 ], dtype=float)  # fmt: skip
 LETTUCE = np.array([
     [3898, 4139, 4466, 4693], [3910, 3993, 4201, 4126], [5708, 5903, 4061, 3782], [5028, 4754, 5450, 5416],

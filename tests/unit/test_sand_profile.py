@@ -66,7 +66,7 @@ def test_a_trace_above_makes_any_weighed_layer_richer() -> None:
     (streak,) = one((0, 5, np.nan), (5, 10, 0.05)).buried
     assert streak.above_grade < 0.002
     # But next to nothing beside nothing is no streak.
-    assert one((0, 5, np.nan), (5, 10, 0.0021)).buried == ()
+    assert one((0, 5, np.nan), (5, 10, 0.0011)).buried == ()
 
 
 def test_layers_in_a_row_are_one_streak_and_two_floods_two() -> None:

@@ -45,6 +45,7 @@ def layers(*rows: dict[str, object]) -> Samples:
         "day": "2025-10-04",
         "place": "",
         "moisture": NAN,
+        "below": NAN,
     }
     filled = [{**plain, "sample_id": f"s{k}", **row} for k, row in enumerate(rows)]
     kinds = {"sample_id": str, "place": str, "trace": bool, "day": "datetime64[D]"}
@@ -345,3 +346,19 @@ def test_nearest_along_equals_all_pairs() -> None:
     some = np.array([3, 17, 52])
     assert nearest_along_m(tree, some) == pytest.approx(distances(tree).along_m[:, some].min(axis=1))
     assert np.isinf(nearest_along_m(tree, np.array([], dtype=int))).all()
+
+
+def test_a_trace_says_what_its_mass_lets_it_say() -> None:
+    # One gram in half a kilogram: two kilograms would have shown four times less, 100 g five times more.
+    found = read(
+        {"trace": True, "grade": NAN, "dry_mass_kg": 2.0},
+        {"trace": True, "grade": NAN, "dry_mass_kg": 0.1, "easting_m": 500020.0},
+        {"trace": True, "grade": NAN, "dry_mass_kg": NAN, "easting_m": 500040.0},
+        {"trace": True, "grade": NAN, "below": 0.03, "easting_m": 500050.0},
+    )
+    assert 1 / (1 + np.exp(-found.limit)) == pytest.approx([0.0005, 0.01, 0.002, 0.03])
+    # Weighed below it is no better than a trace; above it is weighed.
+    small = read({"grade": 0.005, "dry_mass_kg": 0.1}, {"grade": 0.001, "dry_mass_kg": 2.0})
+    assert sorted(small.censored.tolist()) == [False, True]
+    with pytest.raises(RecordError, match=r"^Sample s0: Invalid limit of a trace\. It must lie between"):
+        layers({"trace": True, "grade": NAN, "below": 0.0})

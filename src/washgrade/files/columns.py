@@ -155,7 +155,7 @@ SAMPLE_COLUMNS: tuple[Column, ...] = (
         kind="number",
         above=0.0,
         at_most=1000.0,
-        words="Mass of the dry sample, magnetics included, kilograms.",
+        words="Dry mass of what went over the magnet, magnetics included, kilograms.",
     ),
     Column(
         name="wet_mass_kg",

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
 from washgrade.checks import number
-from washgrade.sand.layers import Samples, SamplingSettings, grain_density_kg_m3, logit_error_variance
+from washgrade.sand.gy import layer_error_variance, least_grades
+from washgrade.sand.layers import Samples, SamplingSettings, grain_density_kg_m3
 from washgrade.sand.sample import holes_of
 
 __all__ = ["BuriedStreak", "Profile", "Window", "profiles"]
@@ -237,13 +238,10 @@ class _Column:
         self.bottom_m = np.where(
             np.isnan(samples.depth_bottom_m[layers]), settings.bite_m, samples.depth_bottom_m[layers]
         )
-        least = settings.detection_grade
+        least = least_grades(samples, layers, settings)
         self.trace = samples.trace[layers] | (samples.grade[layers] < least)
         grade = np.where(self.trace, least / math.e, np.clip(samples.grade[layers], least, 1 - least))
-        mass_kg = np.where(
-            np.isnan(samples.dry_mass_kg[layers]), settings.typical_mass_kg, samples.dry_mass_kg[layers]
-        )
-        error = logit_error_variance(grade, mass_kg, settings, moisture=samples.moisture[layers])
+        error = layer_error_variance(samples, layers, grade, settings)
         self.variance = np.where(self.trace, 1.0, error) + scoop_sd**2
         self.grade = grade
         self.logit = np.log(grade / (1 - grade))

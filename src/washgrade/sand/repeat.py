@@ -17,7 +17,8 @@ from scipy.special import bdtrc, chdtri
 
 from washgrade.checks import number
 from washgrade.errors import InputError
-from washgrade.sand.layers import Samples, SamplingSettings, logit_error_variance
+from washgrade.sand.gy import layer_error_variance, least_grades
+from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.sample import spots_of
 
 __all__ = [
@@ -183,7 +184,7 @@ def repeatability(samples: Samples, settings: SamplingSettings) -> Repeatability
     Within sets of n readings, sums of squares have n - 1 degrees of freedom. For pairs, ``relative_sd`` is
     :math:`\sqrt{\overline{d^2/(2m^2)}}` with difference d and mean m; ``robust_sd`` is 1.0484 times the
     median of :math:`|d|/m`, over all neighbours by name within sets. From 50 pairs on, a line of standard
-    deviation against grade (:func:`sd_line`). Readings below ``detection_grade`` are not counted.
+    deviation against grade (:func:`sd_line`). Readings too faint to weigh are not counted.
 
     References
     ----------
@@ -197,7 +198,12 @@ def repeatability(samples: Samples, settings: SamplingSettings) -> Repeatability
     """
     sets, traces = [], 0
     for group in duplicate_sets(samples, settings):
-        seen = [m for m in group if not samples.trace[m] and samples.grade[m] >= settings.detection_grade]
+        least = least_grades(samples, np.array(group), settings)
+        seen = [
+            m
+            for m, least_grade in zip(group, least, strict=True)
+            if not samples.trace[m] and samples.grade[m] >= least_grade
+        ]
         traces += len(seen) < len(group)
         if len(seen) > 1:
             sets.append(seen)
@@ -214,13 +220,10 @@ def repeatability(samples: Samples, settings: SamplingSettings) -> Repeatability
     firsts, seconds = [], []
     for group in sets:
         grade = np.minimum(samples.grade[group], 1 - settings.detection_grade)
-        mass_kg = np.where(
-            np.isnan(samples.dry_mass_kg[group]), settings.typical_mass_kg, samples.dry_mass_kg[group]
-        )
         logit = np.log(grade / (1 - grade))
         relative += float(np.sum((grade - grade.mean()) ** 2) / grade.mean() ** 2)
         on_logit += float(np.sum((logit - logit.mean()) ** 2))
-        error = logit_error_variance(grade, mass_kg, settings, moisture=samples.moisture[group])
+        error = layer_error_variance(samples, np.array(group), grade, settings)
         known += float(error.mean()) * (len(group) - 1)
         firsts += grade[:-1].tolist()
         seconds += grade[1:].tolist()

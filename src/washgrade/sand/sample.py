@@ -15,12 +15,17 @@ from scipy.spatial import cKDTree
 
 from washgrade.land.channels import Nodes
 from washgrade.sand.along import snap
+from washgrade.sand.gy import (
+    gy_relative_variance,
+    layer_error_variance,
+    least_grades,
+    logit_error_variance,
+    masses_kg,
+)
 from washgrade.sand.layers import (
     Samples,
     SamplingSettings,
     grain_density_kg_m3,
-    gy_relative_variance,
-    logit_error_variance,
 )
 
 __all__ = [
@@ -241,8 +246,8 @@ def _holes(samples: Samples, members: list[int], settings: SamplingSettings) -> 
 
 def _composite(
     samples: Samples, hole: list[int], settings: SamplingSettings
-) -> tuple[float, float, bool, float]:
-    # Logit, its variance, whether censored, and the share of the bite that the hole covers.
+) -> tuple[float, float, bool, float, float]:
+    # Logit, its variance, whether censored, the share of the bite that is covered, and logit of the limit.
     layers = np.array(hole)
     top_m = np.nan_to_num(samples.depth_top_m[layers], nan=0.0)
     bottom_m = np.where(
@@ -252,24 +257,24 @@ def _composite(
     of_bite = inside_m > 0
     layers, inside_m, thick_m = layers[of_bite], inside_m[of_bite], (bottom_m - top_m)[of_bite]
     if not len(layers):
-        return np.nan, np.nan, False, 0.0
-    least = settings.detection_grade
+        return np.nan, np.nan, False, 0.0, np.nan
+    least = least_grades(samples, layers, settings)
     covered = float(min(1.0, inside_m.sum() / settings.bite_m))
     # What lies outside a layer's part in the bite, or outside all layers, differs from it by layer_sd.
     unseen = ((1.0 - covered) * settings.layer_sd) ** 2
     cut = ((1.0 - np.minimum(inside_m / thick_m, 1.0)) * settings.layer_sd) ** 2
-    mass_kg = np.where(
-        np.isnan(samples.dry_mass_kg[layers]), settings.typical_mass_kg, samples.dry_mass_kg[layers]
-    )
     written = samples.grade[layers]
     faint = samples.trace[layers] | (written < least)
     if np.all(faint):
-        variance = logit_error_variance(np.array([least]), np.array([mass_kg.sum()]), settings)
         part = inside_m / inside_m.sum()
-        return np.nan, float(variance[0] + part**2 @ cut) + unseen, True, covered
+        limit = float(part @ least)
+        variance = logit_error_variance(
+            np.array([limit]), np.array([masses_kg(samples, layers, settings).sum()]), settings
+        )
+        return np.nan, float(variance[0] + part**2 @ cut) + unseen, True, covered, _logit(limit)
     # A faint layer beside richer ones: anywhere from nothing to the limit, all alike.
     grade = np.where(faint, least / 2, np.clip(written, least, 1 - least))
-    error = logit_error_variance(grade, mass_kg, settings, moisture=samples.moisture[layers])
+    error = layer_error_variance(samples, layers, grade, settings)
     slope = grade * (1 - grade)
     variance = np.where(faint, least**2 / 12, error * slope**2) + cut * slope**2
     density = grain_density_kg_m3(
@@ -278,14 +283,15 @@ def _composite(
         heavy_density_kg_m3=settings.heavy_density_kg_m3,
     )
     share = inside_m * density / np.sum(inside_m * density)
-    whole = float(np.clip(share @ grade, least, 1 - least))
+    limit = float(share @ least)
+    whole = float(np.clip(share @ grade, limit, 1 - limit))
     steep = 1 / (whole * (1 - whole))
-    return (
-        float(np.log(whole / (1 - whole))),
-        float(share**2 @ variance) * steep**2 + unseen,
-        False,
-        covered,
-    )
+    error_variance = float(share**2 @ variance) * steep**2 + unseen
+    return _logit(whole), error_variance, False, covered, _logit(limit)
+
+
+def _logit(grade: float) -> float:
+    return math.log(grade / (1 - grade))
 
 
 def observations(samples: Samples, settings: SamplingSettings, nodes: Nodes) -> Observations:
@@ -330,7 +336,6 @@ def observations(samples: Samples, settings: SamplingSettings, nodes: Nodes) -> 
     ]
     rows = []
     left_out = []
-    limit = np.log(settings.detection_grade / (1 - settings.detection_grade))
     spots = spots_of(samples, settings, members=np.flatnonzero(placed))
     apart_m: dict[str, float] = {}
     middles: dict[tuple[str, str], list[int]] = defaultdict(list)
@@ -348,11 +353,13 @@ def observations(samples: Samples, settings: SamplingSettings, nodes: Nodes) -> 
         best = surest(spot)
         for hole in _holes(samples, spot, settings):
             ids = tuple(str(samples.sample_id[layer]) for layer in hole)
-            value, variance, censored, covered = _composite(samples, hole, settings)
+            value, variance, censored, covered, limit = _composite(samples, hole, settings)
             if covered <= 0:
                 left_out += [(one, f"deeper than the bite of {settings.bite_m:g} m") for one in ids]
                 continue
-            rows.append((int(node[best]), samples.day[best], ids, best, value, variance, censored, covered))
+            rows.append(
+                (int(node[best]), samples.day[best], ids, best, value, variance, censored, covered, limit)
+            )
     rows.sort(key=lambda row: (row[0], str(row[1]), row[2]))
     best_layer = np.array([row[3] for row in rows], dtype=np.int64)
     return Observations(
@@ -360,7 +367,7 @@ def observations(samples: Samples, settings: SamplingSettings, nodes: Nodes) -> 
         value=np.array([row[4] for row in rows], dtype=np.float64),
         error_variance=np.array([row[5] for row in rows], dtype=np.float64),
         censored=np.array([row[6] for row in rows], dtype=np.bool_),
-        limit=np.full(len(rows), limit),
+        limit=np.array([row[8] for row in rows], dtype=np.float64),
         accuracy_m=accuracy_m[best_layer],
         offset_m=offset_m[best_layer],
         covered=np.array([row[7] for row in rows], dtype=np.float64),
