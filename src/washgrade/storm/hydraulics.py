@@ -80,31 +80,36 @@ def _at_froude(depth_m: float, bottom_m: float, side: float, froude: float) -> f
 
 
 @kernel
-def _depth(wanted: float, bottom_m: float, side: float, slope: float, roughness: float, coarse_m: float,
-           law: int, froude: float) -> float:  # fmt: skip
+def _depth(wanted: float, guess_m: float, bottom_m: float, side: float, slope: float, roughness: float,
+           coarse_m: float, law: int, froude: float) -> float:  # fmt: skip
     """Depth at which uniform flow (or, with a Froude number above 0, flow at it) carries a discharge."""
-    # Log discharge is nearly straight in log depth, so a secant on the logs settles in a few steps; the
-    # bracket keeps it safe.
+    # Log discharge is nearly straight in log depth: Newton's steps settle in three or four, with the slope of
+    # Manning's law or of critical flow, or else of the last secant. The bracket keeps them safe.
     goal = math.log(wanted)
     low, high = math.log(1e-7), math.log(1e3)
-    log_depth = 0.6 * (goal - math.log(bottom_m)) - 1.0
-    log_depth = min(max(log_depth, low), high)
-    rate = 1.6
+    log_depth = min(max(math.log(guess_m), low + 1.0), high - 1.0)
     last_depth, last_miss = log_depth, 0.0
-    for step in range(60):
+    for step in range(80):
         depth_m = math.exp(log_depth)
         if froude > 0.0:
             found = _at_froude(depth_m, bottom_m, side, froude)
         else:
             found = _discharge(depth_m, bottom_m, side, slope, roughness, coarse_m, law)
         miss = math.log(found) - goal
-        if abs(miss) < 1e-13:
+        if abs(miss) < 1e-12:
             break
         if miss > 0.0:
             high = log_depth
         else:
             low = log_depth
-        if step > 0 and log_depth != last_depth:
+        spread = side * depth_m
+        rate = 1.0 + spread / (bottom_m + spread)
+        if froude > 0.0:
+            rate = 1.5 * rate - spread / (bottom_m + 2.0 * spread)
+        elif law == 0 or step == 0:
+            banks = 2.0 * depth_m * math.sqrt(1.0 + side * side)
+            rate = (5.0 * rate - 2.0 * banks / (bottom_m + banks)) / 3.0
+        else:
             rate = max((miss - last_miss) / (log_depth - last_depth), 0.5)
         last_depth, last_miss = log_depth, miss
         log_depth -= miss / rate
@@ -116,9 +121,15 @@ def _depth(wanted: float, bottom_m: float, side: float, slope: float, roughness:
 
 
 @kernel
+def _wide_depth(flow_by_width: float, slope: float, roughness: float) -> float:
+    """Depth of uniform flow by Manning in a very wide channel: where the search for a depth begins."""
+    return (flow_by_width * roughness / math.sqrt(slope)) ** 0.6
+
+
+@kernel
 def _flows(discharge: NDArray[np.float64], width_m: NDArray[np.float64], slope: NDArray[np.float64],
-           side: float, roughness: float, coarse_m: float, grain_roughness: float, law: int, most_froude:
-           float, regime: float) -> NDArray[np.float64]:  # fmt: skip
+           side: float, roughness: float, coarse_m: float, grain_roughness: float, law: int,
+           most_froude: float, regime: float) -> NDArray[np.float64]:  # fmt: skip
     """Rows: bottom, depth, radius, area, top, velocity, total and grain stress, whether held critical."""
     found = np.zeros((9, len(discharge)))
     for i in range(len(discharge)):
@@ -126,10 +137,14 @@ def _flows(discharge: NDArray[np.float64], width_m: NDArray[np.float64], slope: 
         if wanted <= 0.0:
             continue
         bottom = min(width_m[i], regime * math.sqrt(wanted))
-        depth = _depth(wanted, bottom, side, slope[i], roughness, coarse_m, law, 0.0)
-        if wanted > _at_froude(depth, bottom, side, most_froude):
-            depth = _depth(wanted, bottom, side, slope[i], roughness, coarse_m, law, most_froude)
+        guess = (wanted / bottom / most_froude) ** (2.0 / 3.0) / _GRAVITY ** (1.0 / 3.0)
+        depth = _depth(wanted, guess, bottom, side, slope[i], roughness, coarse_m, law, most_froude)
+        # Uniform flow that would carry more at this depth is shallower and faster than the bed allows.
+        if _discharge(depth, bottom, side, slope[i], roughness, coarse_m, law) > wanted:
             found[8, i] = 1.0
+        else:
+            guess = _wide_depth(wanted / bottom, slope[i], roughness)
+            depth = _depth(wanted, guess, bottom, side, slope[i], roughness, coarse_m, law, 0.0)
         area = (bottom + side * depth) * depth
         radius = _radius(depth, bottom, side)
         velocity = wanted / area
@@ -326,16 +341,13 @@ def normal_depth_m(
     >>> round(normal_depth_m(discharge_m3_s=32.921, width_m=6, slope=0.0025, roughness_factor=0.015), 3)
     1.6
     """
-    return _depth(
-        number("discharge_m3_s", discharge_m3_s, above=0),
-        number("width_m", width_m, above=0),
-        number("side_slope", side_slope, at_least=0),
-        number("slope", slope, above=0),
-        number("roughness_factor", roughness_factor, above=0),
-        1.0,
-        0,
-        0.0,
-    )
+    flow = number("discharge_m3_s", discharge_m3_s, above=0)
+    width = number("width_m", width_m, above=0)
+    side = number("side_slope", side_slope, at_least=0)
+    fall = number("slope", slope, above=0)
+    roughness = number("roughness_factor", roughness_factor, above=0)
+    guess_m = _wide_depth(flow / width, fall, roughness)
+    return _depth(flow, guess_m, width, side, fall, roughness, 1.0, 0, 0.0)
 
 
 def critical_depth_m(*, discharge_m3_s: float, width_m: float, side_slope: float = 0.0) -> float:
@@ -360,16 +372,11 @@ def critical_depth_m(*, discharge_m3_s: float, width_m: float, side_slope: float
     >>> round(critical_depth_m(discharge_m3_s=9.81**0.5, width_m=1), 6)
     1.0
     """
-    return _depth(
-        number("discharge_m3_s", discharge_m3_s, above=0),
-        number("width_m", width_m, above=0),
-        number("side_slope", side_slope, at_least=0),
-        1.0,
-        1.0,
-        1.0,
-        0,
-        1.0,
-    )
+    flow = number("discharge_m3_s", discharge_m3_s, above=0)
+    width = number("width_m", width_m, above=0)
+    side = number("side_slope", side_slope, at_least=0)
+    guess_m = (flow / width) ** (2.0 / 3.0) / _GRAVITY ** (1.0 / 3.0)
+    return _depth(flow, guess_m, width, side, 1.0, 1.0, 1.0, 0, 1.0)
 
 
 def discharge_of_depth_m3_s(
