@@ -6,6 +6,9 @@ samples with one variance is checked against scipy.stats.ttest_ind; drops agains
 stream. Tolerance 1e-9: the same sums in another order.
 """
 
+import json
+import warnings
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -64,10 +67,15 @@ def test_table_and_choice(drained):
         if min(len(first), len(higher)) >= 3:
             assert found.higher_mean_m[place] == pytest.approx(np.mean(higher), rel=1e-9)
             assert found.higher_sd_m[place] == pytest.approx(np.std(higher, ddof=1), rel=1e-9)
-            assert found.t[place] == pytest.approx(stats.ttest_ind(first, higher).statistic, rel=1e-9)
+            theirs = stats.ttest_ind(first, higher)
+            assert found.t[place] == pytest.approx(theirs.statistic, rel=1e-9)
+            assert found.p[place] == pytest.approx(theirs.pvalue, rel=1e-9)
+            assert found.agrees[place] == (abs(theirs.statistic) < 2)
             compared += 1
         else:
             assert np.isnan(found.t[place])
+            assert np.isnan(found.p[place])
+            assert not found.agrees[place]
     assert compared > 10
     assert found.passed
     chosen = int(np.flatnonzero(found.area_m2 == found.channel_area_m2)[0])
@@ -78,6 +86,67 @@ def test_table_and_choice(drained):
         f"Channels begin at {found.channel_area_m2:,.0f} m² of upstream area: the smallest at which "
         f"first-order streams fall by as much as the others (t = {found.t[chosen]:.2f})."
     )
+
+
+def test_the_table_can_be_shown_and_sent(drained):
+    found = constant_drop(drained.conditioned_m, drained.directions, drained.upstream_cells, cell_m=CELL_M)
+    rows = json.loads(json.dumps(found.rows(), allow_nan=False))
+    assert len(rows) == 24
+    taken = [row for row in rows if row["taken"]]
+    assert len(taken) == 1
+    chosen = int(np.flatnonzero(found.area_m2 == found.channel_area_m2)[0])
+    assert taken[0] == {
+        "channel_area_m2": found.channel_area_m2,
+        "first_order_streams": int(found.first_count[chosen]),
+        "first_order_mean_drop_m": found.first_mean_m[chosen],
+        "first_order_sd_m": found.first_sd_m[chosen],
+        "higher_order_streams": int(found.higher_count[chosen]),
+        "higher_order_mean_drop_m": found.higher_mean_m[chosen],
+        "higher_order_sd_m": found.higher_sd_m[chosen],
+        "t": found.t[chosen],
+        "p": found.p[chosen],
+        "agrees": True,
+        "taken": True,
+    }
+    before = chosen - 1
+    assert found.sentences() == (
+        found.sentence,
+        f"24 areas from {found.area_m2[0]:,.0f} to {found.area_m2[-1]:,.0f} m² were tried; at "
+        f"{int((np.abs(found.t) < 2).sum())} of them the mean drops agree.",
+        f"At the next smaller area compared, {found.area_m2[before]:,.0f} m², streams of the first order "
+        f"fall by {found.first_mean_m[before]:.1f} m and the others by {found.higher_mean_m[before]:.1f} m "
+        f"(t = {found.t[before]:.1f}): hillsides count as channels there, or flat ground does.",
+    )
+
+
+def test_areas_with_too_few_streams_are_told():
+    # One valley: most of its water runs in one bed, so the larger areas leave a stream or two.
+    row, col = np.mgrid[0:120, 0:61]
+    heights = np.abs(col - 30) - 0.2 * row + np.random.default_rng(2).random(row.shape)
+    valley = condition_and_route(
+        Dem(elevation_m=heights.astype(np.float32), cell_m=5, west_m=0, north_m=0, crs="EPSG:25830")
+    )
+    with warnings.catch_warnings():
+        # Whether this ground decides anything is not asked here.
+        warnings.simplefilter("ignore", GroundWarning)
+        found = constant_drop(valley.conditioned_m, valley.directions, valley.upstream_cells, cell_m=5.0)
+    unknown = np.isnan(found.t)
+    assert unknown.any()
+    assert [row["t"] is None for row in found.rows()] == unknown.tolist()
+    assert [row["p"] is None for row in found.rows()] == unknown.tolist()
+    assert (
+        f"At {int(unknown.sum())} of them there are too few streams to compare: fewer than 3 of the first "
+        "order or of the higher ones."
+    ) in found.sentences()
+
+
+def test_ground_too_small_to_try_says_so():
+    heights = (10 - np.mgrid[0:6, 0:6][0]).astype(np.float32)
+    bare = condition_and_route(Dem(elevation_m=heights, cell_m=5, west_m=0, north_m=0, crs="EPSG:25830"))
+    with pytest.warns(GroundWarning):
+        found = constant_drop(bare.conditioned_m, bare.directions, bare.upstream_cells, cell_m=5.0)
+    assert found.rows() == []
+    assert found.sentences() == (found.sentence, "The ground is too small to try areas.")
 
 
 def test_a_twin_with_two_variances_would_differ(drained):
@@ -97,3 +166,5 @@ def test_ground_that_decides_nothing_falls_back_and_says_so():
         found = constant_drop(bare.conditioned_m, bare.directions, bare.upstream_cells, cell_m=5.0)
     assert not found.passed
     assert found.sentence == sentence
+    assert not any(row["taken"] for row in found.rows())
+    assert found.sentences()[0] == sentence

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtr
 
 from washgrade.checks import number
 from washgrade.errors import GroundError, GroundWarning
@@ -46,6 +49,10 @@ class DropTest:
         Standard deviation of the drops, metres; NaN where there are fewer than two.
     t : ndarray of float64, shape (candidates,)
         Student's t of the difference of the means; NaN where either has fewer than 3 streams.
+    p : ndarray of float64, shape (candidates,)
+        Chance of a t at least as far from 0 if the means were one; NaN where t is.
+    agrees : ndarray of bool, shape (candidates,)
+        Whether the means do not differ, ``|t| < 2``.
     channel_area_m2 : float
         The area taken, square metres.
     passed : bool
@@ -62,9 +69,75 @@ class DropTest:
     higher_mean_m: NDArray[np.float64]
     higher_sd_m: NDArray[np.float64]
     t: NDArray[np.float64]
+    p: NDArray[np.float64]
+    agrees: NDArray[np.bool_]
     channel_area_m2: float
     passed: bool
     sentence: str
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Lay the table out for JSON and for people: one row a candidate, ascending.
+
+        Returns
+        -------
+        list of dict
+            Area, counts, means and standard deviations of the drops of first and of higher orders, t, p,
+            whether the means agree and whether the area was taken. What is unknown is None.
+        """
+        names = (
+            ("channel_area_m2", self.area_m2),
+            ("first_order_streams", self.first_count),
+            ("first_order_mean_drop_m", self.first_mean_m),
+            ("first_order_sd_m", self.first_sd_m),
+            ("higher_order_streams", self.higher_count),
+            ("higher_order_mean_drop_m", self.higher_mean_m),
+            ("higher_order_sd_m", self.higher_sd_m),
+            ("t", self.t),
+            ("p", self.p),
+            ("agrees", self.agrees),
+            ("taken", self.passed & (self.area_m2 == self.channel_area_m2)),
+        )
+        # JSON knows neither NaN nor infinity.
+        return [
+            {
+                name: None if isinstance(value, float) and not math.isfinite(value) else value
+                for (name, _), value in zip(names, row, strict=True)
+            }
+            for row in zip(*(values.tolist() for _, values in names), strict=True)
+        ]
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say the table in plain words, for who asks why channels begin where they do.
+
+        Returns
+        -------
+        tuple of str
+            The choice; what was tried; how the areas below the one taken fared.
+        """
+        tried = len(self.area_m2)
+        if not tried:
+            return (self.sentence, "The ground is too small to try areas.")
+        told = [
+            self.sentence,
+            f"{tried} areas from {self.area_m2[0]:,.0f} to {self.area_m2[-1]:,.0f} m² were tried; at "
+            f"{int(self.agrees.sum())} of them the mean drops agree.",
+        ]
+        compared = ~np.isnan(self.t)
+        if not compared.all():
+            told.append(
+                f"At {int((~compared).sum())} of them there are too few streams to compare: fewer than "
+                f"{LEAST_STREAMS} of the first order or of the higher ones."
+            )
+        below = compared & (self.area_m2 < self.channel_area_m2) & ~self.agrees
+        if self.passed and below.any():
+            place = int(np.flatnonzero(below)[-1])
+            told.append(
+                f"At the next smaller area compared, {self.area_m2[place]:,.0f} m², streams of the first "
+                f"order fall by {self.first_mean_m[place]:.1f} m and the others by "
+                f"{self.higher_mean_m[place]:.1f} m (t = {self.t[place]:.1f}): "
+                "hillsides count as channels there, or flat ground does."
+            )
+        return tuple(told)
 
 
 def constant_drop(
@@ -131,6 +204,8 @@ def constant_drop(
     >>> found = constant_drop(ground, ways, flow.upstream_cells(ways), cell_m=10)
     >>> found.passed, bool(np.all(np.abs(found.t[found.area_m2 < found.channel_area_m2]) >= 2))
     (True, True)
+    >>> [row["first_order_streams"] for row in found.rows() if row["taken"]]
+    [24]
     """
     cell_m = number("cell_m", cell_m, above=0)
     if not conditioned_m.shape == directions.shape == upstream_cells.shape:
@@ -159,7 +234,8 @@ def constant_drop(
             below = np.where(below < 0, -1, rank[below]).astype(np.int32)
             order, drop_m = stream_drops(below, strahler_order(below), height_m[keep])
             table[place] = _compare(drop_m[order == 1], drop_m[order > 1])
-    good = np.flatnonzero(np.abs(table[:, 6]) < T_LIMIT)
+    agrees = np.abs(table[:, 6]) < T_LIMIT
+    good = np.flatnonzero(agrees)
     if len(good):
         chosen_m2 = float(area_m2[good[0]])
         sentence = (
@@ -186,6 +262,8 @@ def constant_drop(
         higher_mean_m=table[:, 4].copy(),
         higher_sd_m=table[:, 5].copy(),
         t=table[:, 6].copy(),
+        p=2.0 * stdtr(np.maximum(table[:, 0] + table[:, 3] - 2.0, 1.0), -np.abs(table[:, 6])),
+        agrees=agrees,
         channel_area_m2=chosen_m2,
         passed=len(good) > 0,
         sentence=sentence,
