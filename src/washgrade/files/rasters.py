@@ -8,34 +8,35 @@ the new cell's middle holds a height, so that voids neither shrink nor smear.
 from __future__ import annotations
 
 import math
+import re
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from washgrade.checks import choice, number
+from washgrade.checks import choice, number, whole
 from washgrade.errors import GroundError, GroundWarning
+from washgrade.files.content import RASTER_ENDINGS, Raster, packed_rasters
+from washgrade.files.mosaic import lay_out, sheet_bounds, sheet_cell_m
 from washgrade.files.places import crs_name, is_fitting_utm, metre_grid, utm_crs
-from washgrade.files.sheets import UNIT_NAMES, Z_UNITS, Sheet, corners, on_grid, read_sheet
+from washgrade.files.reference import UNIT_NAMES, Z_UNITS
+from washgrade.files.sheets import Sheet, corners, read_sheet
 from washgrade.land.dem import Dem
-
-if TYPE_CHECKING:
-    pass
+from washgrade.land.fitness import known_cell_m
 
 __all__ = ["GroundReport", "Progress", "read_dems"]
 
 Progress = Callable[[str, float], None]
 """Told what is being done, and the share of it that is done, 0 to 1."""
 
-_MOST_CELLS = 400_000_000
-_DISAGREE_M = 3.0
-
-# What a folder of tiles may hold: the endings under which agencies give heights away.
-RASTER_ENDINGS = (".tif", ".tiff", ".asc", ".img", ".vrt", ".flt", ".bil", ".hgt", ".dem")
+# Our choice, because the heights of so many take 1.6 GB and all the land's loops 24 GB.
+MOST_CELLS = 400_000_000
+# Our choice: finer cells than the coarsest file's by more than this are said to know no more.
+_MIXED_CELLS = 1.5
+# A sliver that rounding on the way between two grids may leave, in cells, makes no row of its own.
+_SLACK_CELLS = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +62,10 @@ class GroundReport:
     resampled : bool
         Whether heights were worked out anew; if not, they are those of the files.
     z_units : tuple of str
-        Unit of the heights of each file: ``m``, ``ft`` or ``us-ft``.
+        Unit of the heights of each file: ``m``, ``ft``, ``us-ft``, ``dm`` or ``cm``.
+    source_cell_m : float
+        Side of the cells that were measured, metres: of the files that gave most of the ground, before they
+        were stretched onto smaller cells where that shows. NaN if unknown.
     """
 
     sentences: tuple[str, ...]
@@ -74,6 +78,7 @@ class GroundReport:
     void_cells: int
     resampled: bool
     z_units: tuple[str, ...]
+    source_cell_m: float = math.nan
 
 
 def read_dems(
@@ -83,6 +88,7 @@ def read_dems(
     dem_crs: str | None = None,
     crs: str | None = None,
     cell_m: float | None = None,
+    most_cells: int = MOST_CELLS,
     progress: Progress | None = None,
 ) -> tuple[Dem, GroundReport]:
     """Read one or several rasters of heights into one DEM.
@@ -90,9 +96,10 @@ def read_dems(
     Parameters
     ----------
     paths : sequence of Path or str
-        Rasters that GDAL reads (GeoTIFF, ASCII grid, ...), one band each; a folder stands for the rasters in
-        it, a pattern such as ``tiles/n*.tif`` for the files that fit. Where they overlap, the first counts.
-    z_unit : {"m", "ft", "us-ft"}, optional
+        Rasters that GDAL reads (GeoTIFF, ASCII grid, ...), one band each; a folder or a zip archive stands
+        for the rasters in it, a pattern such as ``tiles/n*.tif`` for the files that fit. Where they overlap,
+        the first counts, tiles of one grid together.
+    z_unit : {"m", "ft", "us-ft", "dm", "cm"}, optional
         Unit of the heights; what the files say if left out.
     dem_crs : str, optional
         CRS of those files that name none.
@@ -101,6 +108,8 @@ def read_dems(
         that fits, else the WGS 84 UTM zone of their middle.
     cell_m : float, optional
         Side of the cells, metres; that of the finest file if left out.
+    most_cells : int, optional
+        Most cells of the result; more is an error that says how to have fewer.
     progress : callable, optional
         Told how far it is.
 
@@ -115,11 +124,14 @@ def read_dems(
     ------
     GroundError
         If a file is missing, unreadable or no DEM, has no CRS or no place, or holds no height.
+    InputError
+        If the unit, the cell size or the number of cells is out of its limits.
 
     Warns
     -----
     GroundWarning
-        If the unit of the heights had to be assumed, or the files disagree where they overlap.
+        If the unit of the heights had to be assumed on a grid in feet, half of the ground is steeper than any
+        land, a CRS that was told is not used, the values look like a picture's, or the files disagree.
 
     Notes
     -----
@@ -132,33 +144,36 @@ def read_dems(
         choice("z_unit", z_unit, tuple(Z_UNITS))
     if cell_m is not None:
         number("cell_m", cell_m, above=0)
+    whole("most_cells", most_cells, at_least=1)
     tell = progress or (lambda _words, _share: None)
-    paths = _tiles(paths)
+    rasters = _tiles(paths)
     sheets = []
-    for position, path in enumerate(paths):
-        tell(f"Reading {Path(path).name}", position / (2 * len(paths)))
-        sheets.append(read_sheet(Path(path), z_unit, dem_crs))
+    for position, raster in enumerate(rasters):
+        tell(f"Reading {raster.name}", position / (2 * len(rasters)))
+        sheets.append(read_sheet(raster, z_unit, dem_crs))
     target = metre_grid(crs) if crs is not None else _choose_crs(sheets)
     cell = cell_m or _cell_m(sheets, target)
     plain = _plain_grid(sheets, target, cell)
     west, south, east, north = plain or _bounds(sheets, target, cell)
     rows, cols = round((north - south) / cell), round((east - west) / cell)
-    if rows * cols > _MOST_CELLS:
+    if rows * cols > most_cells:
         raise GroundError(
-            f"The DEM would have {rows} rows and {cols} columns of {cell:g} m. At most {_MOST_CELLS:,} cells "
-            f"fit; give "
-            "coarser ones with --cell, or fewer files."
+            f"The DEM would have {rows} rows and {cols} columns of {cell:g} m. At most {most_cells:,} cells "
+            f"fit; give coarser ones with --cell, or fewer files.{_far_apart(sheets, target)}"
         )
-    z_m, worst_m = _mosaic(
-        sheets, target, cell, (west, north), (rows, cols), plain=plain is not None, tell=tell
+    laid = lay_out(
+        sheets,
+        target,
+        cell,
+        (west, north),
+        (rows, cols),
+        plain=plain is not None,
+        most_cells=most_cells,
+        tell=tell,
     )
+    z_m = laid.z_m
     doubts = [doubt for sheet in sheets for doubt in sheet.doubts]
-    if worst_m > _DISAGREE_M:
-        doubts.append(
-            f"Where the DEMs overlap, their heights differ by up to {worst_m:.1f} m. Check that all have the "
-            f"same unit "
-            "and reference height."
-        )
+    doubts += [*_levels(sheets), *laid.doubts]
     if not np.isfinite(z_m).any():
         raise GroundError(
             f"{sheets[0].name}: The DEM holds no height at all, only voids. Is it the right file?"
@@ -167,16 +182,20 @@ def read_dems(
         warnings.warn(doubt, GroundWarning, stacklevel=2)
     dem = Dem(elevation_m=z_m, cell_m=cell, west_m=west, north_m=north, crs=target)
     tell("Read the DEM", 1.0)
-    return dem, _report(dem, sheets, resampled=plain is None, doubts=doubts)
+    return dem, _report(dem, sheets, laid.added, resampled=plain is None, doubts=doubts)
 
 
-def _tiles(paths: Sequence[Path | str]) -> list[Path]:
+def _tiles(paths: Sequence[Path | str]) -> list[Raster]:
     # The files meant: a folder stands for the rasters in it, a pattern for the files that fit it.
     found: list[Path] = []
     for given in paths:
         path = Path(given)
         if path.is_dir():
-            tiles = sorted(p for p in path.iterdir() if p.suffix.lower() in RASTER_ENDINGS and p.is_file())
+            inside = sorted(p for p in path.iterdir() if p.is_file())
+            # A folder of archives is what a download leaves; beside rasters they are where those came from.
+            tiles = [p for p in inside if p.suffix.lower() in RASTER_ENDINGS] or [
+                p for p in inside if p.suffix.lower() == ".zip"
+            ]
             wanted = f"It must hold files that end in {', '.join(RASTER_ENDINGS)}"
         elif not path.exists() and any(sign in path.name for sign in "*?["):
             tiles = sorted(p for p in path.parent.glob(path.name) if p.is_file())
@@ -188,25 +207,93 @@ def _tiles(paths: Sequence[Path | str]) -> list[Path]:
             raise GroundError(f"{path.name}: There is no raster there. {wanted}.")
         found += tiles
     # A file named twice, once by its folder, is one file.
-    return list(dict.fromkeys(found))
+    files = {path.resolve(): path for path in reversed(found)}
+    rasters: list[Raster] = []
+    for path in dict.fromkeys(files[path.resolve()] for path in found):
+        rasters += packed_rasters(path) if path.suffix.lower() == ".zip" else [Raster(path)]
+    return rasters
 
 
-def _report(dem: Dem, sheets: Sequence[Sheet], *, resampled: bool, doubts: Sequence[str]) -> GroundReport:
+def _far_apart(sheets: Sequence[Sheet], target: str) -> str:
+    # Which file lies far from the first, if that is what makes the ground so large.
+    boxes = np.array([sheet_bounds(sheet, target) for sheet in sheets])
+    middles = (boxes[:, :2] + boxes[:, 2:]) / 2.0
+    away_m = np.hypot(*(middles - middles[0]).T)
+    sides_m = boxes[:, 2:] - boxes[:, :2]
+    if away_m.max() < 4.0 * sides_m.max():
+        return ""
+    place = int(np.argmax(away_m))
+    return (
+        f" {sheets[place].name} lies {away_m[place] / 1000:,.0f} km from {sheets[0].name}: do they belong "
+        "together?"
+    )
+
+
+def _levels(sheets: Sequence[Sheet]) -> list[str]:
+    # Say so if the files name different reference levels; the unit in brackets makes no other level.
+    names: dict[str, str] = {}
+    for sheet in sheets:
+        if sheet.vertical:
+            names.setdefault(re.sub(r"\s*\([^()]*\)$", "", sheet.vertical), sheet.name)
+    if len(names) < 2:
+        return []
+    told = ", ".join(f"{name} from {level!r}" for level, name in names.items())
+    return [
+        f"The heights count from different levels: {told}. These may lie metres apart; bring the files to "
+        f"one "
+        "reference first."
+    ]
+
+
+def _source_cell_m(dem: Dem, sheets: Sequence[Sheet], added: Sequence[int]) -> float:
+    # Of the files that gave most of the ground; looked at where nothing was resampled yet.
+    by_cell: dict[float, list[int]] = {}
+    for place, sheet in enumerate(sheets):
+        by_cell.setdefault(sheet_cell_m(sheet, dem.crs), []).append(place)
+    cell, places = max(
+        by_cell.items(), key=lambda entry: sum(added[place] * entry[0] ** 2 for place in entry[1])
+    )
+    largest = max(places, key=lambda place: added[place])
+    z_m = sheets[largest].z_m
+    return known_cell_m(z_m, cell) if np.isfinite(z_m).any() else cell
+
+
+def _report(
+    dem: Dem, sheets: Sequence[Sheet], added: Sequence[int], *, resampled: bool, doubts: Sequence[str]
+) -> GroundReport:
     rows, cols = dem.shape
     voids = int(np.count_nonzero(~np.isfinite(dem.elevation_m)))
     low, high = float(np.nanmin(dem.elevation_m)), float(np.nanmax(dem.elevation_m))
     sentences = [
         f"{sheet.name}: {sheet.z_m.shape[0]} rows and {sheet.z_m.shape[1]} columns of {sheet.cell_text}, "
-        f"{sheet.crs.name}, heights in {UNIT_NAMES[sheet.z_unit]}."
+        f"{sheet.crs.name}, heights in {UNIT_NAMES[sheet.z_unit]}"
+        f"{', as nothing says otherwise' if sheet.is_unit_assumed else ''}."
         for sheet in sheets
     ]
     sentences += [
         f"{sheet.name}: {sheet.fillers} cells hold a filler such as -9999 that the file does not declare; "
-        f"they count as "
-        "voids."
+        "they count as voids."
         for sheet in sheets
         if sheet.fillers
     ]
+    sentences += [
+        f"{sheet.name}: {sheet.zeros} cells hold exactly 0, while all other ground lies above "
+        f"{sheet.low_m:.0f} m; they count as voids."
+        for sheet in sheets
+        if sheet.zeros
+    ]
+    sentences += [
+        f"{sheet.name}: adds nothing, what it covers is known from the files before it."
+        for sheet, count in zip(sheets, added, strict=True)
+        if not count and np.isfinite(sheet.z_m).any()
+    ]
+    sizes = [sheet_cell_m(sheet, dem.crs) for sheet in sheets]
+    if max(sizes) > _MIXED_CELLS * min(sizes):
+        coarse = sheets[int(np.argmax(sizes))]
+        sentences.append(
+            f"The files have cells of {min(sizes):g} to {max(sizes):g} m. Where only {coarse.name} lies, the "
+            "ground is laid out finer than it was measured."
+        )
     name = dem.crs if dem.crs.startswith("EPSG:") else "a grid of its own"
     sentences.append(
         f"The ground: {rows} rows and {cols} columns of {dem.cell_m:g} m on {name}, "
@@ -231,6 +318,7 @@ def _report(dem: Dem, sheets: Sequence[Sheet], *, resampled: bool, doubts: Seque
         void_cells=voids,
         resampled=resampled,
         z_units=tuple(sheet.z_unit for sheet in sheets),
+        source_cell_m=_source_cell_m(dem, sheets, added),
     )
 
 
@@ -260,26 +348,10 @@ def _choose_crs(sheets: Sequence[Sheet]) -> str:
 
 
 def _cell_m(sheets: Sequence[Sheet], target: str) -> float:
-    finest = min(_sheet_cell_m(sheet, target) for sheet in sheets)
+    finest = min(sheet_cell_m(sheet, target) for sheet in sheets)
     if not math.isfinite(finest) or finest <= 0.0:
         raise GroundError(f"{sheets[0].name}: The cell size cannot be worked out. Give it with --cell.")
     return finest
-
-
-def _sheet_cell_m(sheet: Sheet, target: str) -> float:
-    # Side of a square of the area that the middle cell covers, rounded to three digits if it is none itself.
-    from pyproj import CRS, Transformer
-
-    t = sheet.transform
-    sides = (math.hypot(t.a, t.d), math.hypot(t.b, t.e))
-    if sheet.crs == CRS.from_user_input(target) and math.isclose(*sides, rel_tol=1e-6):
-        return sides[0]
-    rows, cols = sheet.z_m.shape
-    middle = on_grid(sheet, np.array([(0, 0), (1, 0), (0, 1)]) + np.array([cols, rows]) / 2.0)
-    transformer = Transformer.from_crs(sheet.crs, target, always_xy=True)
-    east, north = (np.asarray(part) for part in transformer.transform(middle[:, 0], middle[:, 1]))
-    area = abs((east[1] - east[0]) * (north[2] - north[0]) - (east[2] - east[0]) * (north[1] - north[0]))
-    return float(f"{math.sqrt(area):.3g}")
 
 
 def _plain_grid(
@@ -308,95 +380,7 @@ def _plain_grid(
 
 def _bounds(sheets: Sequence[Sheet], target: str, cell: float) -> tuple[float, float, float, float]:
     # Bounds on the target grid, laid on multiples of the cell so that the same ground gives the same grid.
-    boxes = np.array([_sheet_bounds(sheet, target) for sheet in sheets])
-    west, south = np.floor(boxes[:, :2].min(axis=0) / cell + 1e-6) * cell
-    east, north = np.ceil(boxes[:, 2:].max(axis=0) / cell - 1e-6) * cell
+    boxes = np.array([sheet_bounds(sheet, target) for sheet in sheets])
+    west, south = np.floor(boxes[:, :2].min(axis=0) / cell + _SLACK_CELLS) * cell
+    east, north = np.ceil(boxes[:, 2:].max(axis=0) / cell - _SLACK_CELLS) * cell
     return float(west), float(south), float(east), float(north)
-
-
-def _sheet_bounds(sheet: Sheet, target: str) -> tuple[float, float, float, float]:
-    from pyproj import Transformer
-
-    # The edges bend on the way, so each is followed by many points.
-    share = np.linspace(0.0, 1.0, 41)[:, None]
-    angles = corners(sheet)
-    edges = np.concatenate(
-        [a + share * (b - a) for a, b in zip(angles, np.roll(angles, -1, axis=0), strict=True)]
-    )
-    east, north = Transformer.from_crs(sheet.crs, target, always_xy=True).transform(edges[:, 0], edges[:, 1])
-    box = (np.min(east), np.min(north), np.max(east), np.max(north))
-    if not np.isfinite(box).all():
-        raise GroundError(
-            f"{sheet.name}: The file reaches beyond the grid {target}. Give another with --crs."
-        )
-    return (float(box[0]), float(box[1]), float(box[2]), float(box[3]))
-
-
-def _mosaic(
-    sheets: Sequence[Sheet],
-    target: str,
-    cell: float,
-    corner: tuple[float, float],
-    shape: tuple[int, int],
-    *,
-    plain: bool,
-    tell: Progress,
-) -> tuple[NDArray[np.float32], float]:
-    # First valid height wins; beside the mosaic, how far the sheets differ where they overlap (95 % of it).
-    west, north = corner
-    z_m = np.full(shape, np.nan, dtype=np.float32)
-    worst_m = 0.0
-    for position, sheet in enumerate(sheets):
-        tell(f"Laying out {sheet.name}", 0.5 + position / (2 * len(sheets)))
-        box = _plain_box(sheet) if plain else _sheet_bounds(sheet, target)
-        snap = round if plain else None
-        top = (snap or math.floor)((north - box[3]) / cell)
-        left = (snap or math.floor)((box[0] - west) / cell)
-        bottom = (snap or math.ceil)((north - box[1]) / cell)
-        right = (snap or math.ceil)((box[2] - west) / cell)
-        top, left = max(top, 0), max(left, 0)
-        window = (slice(top, min(bottom, shape[0])), slice(left, min(right, shape[1])))
-        below = z_m[window]
-        if plain:
-            layer = sheet.z_m if sheet.transform.e < 0.0 else sheet.z_m[::-1]
-        else:
-            layer = _warped(sheet, target, cell, (west + left * cell, north - top * cell), below.shape)
-        both = np.isfinite(below) & np.isfinite(layer)
-        if both.any():
-            worst_m = max(worst_m, float(np.percentile(np.abs(below[both] - layer[both]), 95)))
-        z_m[window] = np.where(np.isfinite(below), below, layer)
-    return z_m, worst_m
-
-
-def _plain_box(sheet: Sheet) -> tuple[float, float, float, float]:
-    edges = corners(sheet)
-    (west, south), (east, north) = edges.min(axis=0), edges.max(axis=0)
-    return float(west), float(south), float(east), float(north)
-
-
-def _warped(
-    sheet: Sheet, target: str, cell: float, corner: tuple[float, float], shape: tuple[int, ...]
-) -> NDArray[np.float32]:
-    from rasterio import Affine
-    from rasterio.crs import CRS
-    from rasterio.warp import Resampling, reproject
-
-    common = {
-        "src_transform": sheet.transform,
-        "src_crs": CRS.from_wkt(sheet.crs.to_wkt()),
-        "dst_transform": Affine(cell, 0.0, corner[0], 0.0, -cell, corner[1]),
-        "dst_crs": CRS.from_user_input(target),
-        # GDAL takes up to an eighth of a cell of error unless told; that would show as steps in the slopes.
-        "tolerance": 0.01,
-    }
-    # Into cells much larger the mean of what they cover. Else plain bilinear: left alone, GDAL stretches its
-    # kernel by the ratio of the cells, which ripples a plane of 3 % by 0.02 m. These keep its size.
-    coarser = cell > 1.5 * _sheet_cell_m(sheet, target)
-    kernel = {} if coarser else {"XSCALE": 1, "YSCALE": 1}
-    way = Resampling.average if coarser else Resampling.bilinear
-    layer = np.full(shape, np.nan, dtype=np.float32)
-    reproject(sheet.z_m, layer, src_nodata=np.nan, dst_nodata=np.nan, resampling=way, **common, **kernel)
-    void = ~np.isfinite(sheet.z_m)
-    known = np.zeros(shape, dtype=np.uint8)
-    reproject((~void).astype(np.uint8), known, resampling=Resampling.nearest, **common)
-    return np.where(known == 1, layer, np.float32(np.nan))

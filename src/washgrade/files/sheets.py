@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,37 +12,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
-from washgrade.units import FOOT_M, SURVEY_FOOT_M
+from washgrade.files.content import Raster, missing_sources, refuse_unreadable, what_it_is
+from washgrade.files.reference import UNIT_NAMES, Z_UNITS, choose_unit, read_reference
 
 if TYPE_CHECKING:
     from pyproj import CRS
 
-__all__ = ["UNIT_NAMES", "Z_UNITS", "Sheet", "corners", "on_grid", "read_sheet"]
+__all__ = ["Sheet", "corners", "on_grid", "read_sheet"]
 
-Z_UNITS = {"m": 1.0, "ft": FOOT_M, "us-ft": SURVEY_FOOT_M}
-_UNIT_WORDS = {
-    "m": {"m", "metre", "metres", "meter", "meters"},
-    "ft": {"ft", "foot", "feet", "international foot", "international feet", "intl ft", "ft (intl)"},
-    "us-ft": {
-        "us-ft",
-        "us survey foot",
-        "us survey feet",
-        "ftus",
-        "us_survey_foot",
-        "us_survey_feet",
-        "sft",
-        "survey foot",
-        "foot_us",
-        "ft (us survey)",
-        "ussurveyfoot",
-    },
-}
-UNIT_NAMES = {"m": "metres", "ft": "feet", "us-ft": "US survey feet"}
-# Fillers that files use for "nothing here" without saying so.
+# Fillers that files use for "nothing here" without saying so, and the largest of the whole numbers.
 _SENTINELS = (-32768.0, -32767.0, -9999.0, -99999.0, -999999.0)
+_INTEGER_SENTINELS = (32767.0, 65535.0)
 _FAR_TOO_MUCH = 1e9
 # From the Dead Sea shore (-430 m) with its mines to above Everest (8849 m).
 _LOWEST_M, _HIGHEST_M = -1000.0, 9000.0
+# Zeros below all other ground by more than this are no ground. Our choice, because a coast comes down lower
+# somewhere.
+_ZERO_GAP_M = 30.0
+# Half of the ground steeper than 45 degrees: no land is. The mean slopes of the steepest ranges are a little
+# above 30 degrees (Burbank and others 1996, Nature 379, 505-510; figure from memory).
+_STEEPEST = 1.0
+_SLOPE_SAMPLE = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,14 +49,22 @@ class Sheet:
         From columns and rows to its grid.
     crs : pyproj.CRS
         Its horizontal CRS.
-    z_unit : {"m", "ft", "us-ft"}
-        Unit of the heights in the file.
+    z_unit : str
+        Unit of the heights in the file, a key of `washgrade.files.reference.Z_UNITS`.
     cell_text : str
         Size of a cell, for people.
     fillers : int
         Cells with a filler that the file does not declare as one.
     doubts : tuple of str
         What may be wrong.
+    is_unit_assumed : bool
+        Whether nothing said what the unit is.
+    vertical : str
+        Name of the vertical CRS; empty if unknown.
+    zeros : int
+        Cells at exactly 0, far below all other ground; they count as voids.
+    low_m : float
+        Height of the lowest cell where there are such zeros, metres.
     """
 
     name: str
@@ -77,16 +75,20 @@ class Sheet:
     cell_text: str
     fillers: int
     doubts: tuple[str, ...]
+    is_unit_assumed: bool = False
+    vertical: str = ""
+    zeros: int = 0
+    low_m: float = math.nan
 
 
-def read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
+def read_sheet(raster: Raster | Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
     """Read one raster of heights.
 
     Parameters
     ----------
-    path : Path
-        Any raster that GDAL reads, with one band.
-    z_unit : {"m", "ft", "us-ft"} or None
+    raster : Raster or Path
+        Any raster that GDAL reads, with one band; a file or a member of a zip archive.
+    z_unit : str or None
         Unit of the heights; what the file says if None.
     dem_crs : str or None
         CRS to take if the file names none.
@@ -102,154 +104,179 @@ def read_sheet(path: Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
         If the file is missing, unreadable or no DEM, or has no CRS or no place.
     """
     import rasterio
-    from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
-    name = path.name
-    if not path.exists():
-        raise GroundError(f"{name}: There is no such file in {path.parent}.")
+    if isinstance(raster, Path):
+        raster = Raster(raster)
+    name = raster.name
+    refuse_unreadable(raster.path)
+    is_open = False
     try:
         # Without the option GDAL hides the vertical part of older GeoTIFFs' CRS.
         with warnings.catch_warnings(), rasterio.Env(GTIFF_REPORT_COMPD_CS=True):
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(path) as source:
+            with rasterio.open(raster.address) as source:
+                is_open = True
                 _check_bands(name, source)
-                if source.transform.is_identity:
-                    raise GroundError(
-                        f"{name}: The file does not say where it lies. It must be georeferenced."
-                    )
+                _check_place(name, source)
                 raw = source.read(1)
                 known = source.read_masks(1) != 0
                 scale, offset, tag = source.scales[0], source.offsets[0], source.units[0]
                 transform = source.transform
                 wkt = source.crs.to_wkt() if source.crs else None
-    except RasterioIOError as error:
-        # GDAL's own words speak of drivers and of messages that nobody sees: the last part says the most.
-        why = str(error.__cause__ or error).rsplit(": ", maxsplit=1)[-1].rstrip(".")
-        raise GroundError(f"{name}: The file is no raster that can be read ({why}).") from None
-    flat, vertical, axis_m = _flat_crs(name, wkt, dem_crs)
-    heights = raw.astype(np.float64) if (scale, offset) != (1.0, 0.0) else raw.astype(np.float32)
+    except RasterioError:
+        # GDAL's own words speak of drivers, blocks and messages that nobody sees.
+        raise GroundError(f"{name}: {_why_unreadable(raster, is_open=is_open)}") from None
+    if not (math.isfinite(scale) and math.isfinite(offset)) or scale == 0.0:
+        raise GroundError(
+            f"{name}: The band's scale is {scale:g} and its offset {offset:g}. The scale must be a finite "
+            "number other than 0, the offset finite."
+        )
+    edges = _placed(
+        transform, np.array([(0, 0), (raw.shape[1], 0), raw.shape[::-1], (0, raw.shape[0])], float)
+    )
+    reference = read_reference(name, wkt, dem_crs, edges)
+    doubts = list(reference.doubts)
+    is_plain = (scale, offset) == (1.0, 0.0)
+    if raw.dtype == np.uint8 and is_plain:
+        doubts.append(
+            f"{name}: The band holds one byte a cell, values from {raw.min()} to {raw.max()}, as pictures "
+            "and shaded reliefs do. Check that they are heights."
+        )
+    heights = raw.astype(np.float32) if is_plain else raw.astype(np.float64)
     known &= np.isfinite(heights)
     said = int(np.count_nonzero(known))
-    for sentinel in _SENTINELS:
+    for sentinel in _SENTINELS if not is_plain or raw.dtype.kind == "f" else _SENTINELS + _INTEGER_SENTINELS:
         known &= raw != sentinel
     known &= np.abs(heights) < _FAR_TOO_MUCH
     fillers = said - int(np.count_nonzero(known))
-    if (scale, offset) != (1.0, 0.0):
+    if not is_plain:
         heights = heights * scale + offset
-    unit, doubts = _unit(name, z_unit, tag, vertical, axis_m)
-    z_m = np.where(known, heights * Z_UNITS[unit] if unit != "m" else heights, np.nan).astype(np.float32)
-    if known.any():
-        low, high = float(np.nanmin(z_m)), float(np.nanmax(z_m))
-        if low < _LOWEST_M or high > _HIGHEST_M:
-            doubts.append(
-                f"{name}: Heights run from {low:.0f} to {high:.0f} m, beyond any ground on earth. Give their "
-                f"unit with "
-                "--z-unit, or mark the voids of the file."
-            )
-    size = (math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e))
-    unit_word = flat.axis_info[0].unit_name
-    unit_word = {"metre": "m", "degree": "degrees"}.get(unit_word, unit_word)
-    cell_text = (
-        f"{size[0]:.4g}"
-        + ("" if math.isclose(*size, rel_tol=1e-6) else f" by {size[1]:.4g}")
-        + f" {unit_word}"
+    unit, is_assumed, unit_doubts = choose_unit(
+        name, z_unit, tag, reference.vertical_unit_m, reference.axis_unit_m
     )
-    return Sheet(
+    doubts += unit_doubts
+    z_m = np.where(known, heights * Z_UNITS[unit] if unit != "m" else heights, np.nan).astype(np.float32)
+    zeros, low_m = _drop_zeros(z_m) if is_plain else (0, math.nan)
+    sheet = Sheet(
         name=name,
         z_m=z_m,
         transform=transform,
-        crs=flat,
+        crs=reference.flat,
         z_unit=unit,
-        cell_text=cell_text,
+        cell_text=_cell_text(transform, reference.flat),
         fillers=fillers,
-        doubts=tuple(doubts),
+        doubts=(),
+        is_unit_assumed=is_assumed,
+        vertical=reference.vertical,
+        zeros=zeros,
+        low_m=low_m,
     )
+    doubts += _implausible(sheet, reference.axis_unit_m, is_told=z_unit is not None)
+    return replace(sheet, doubts=tuple(doubts))
+
+
+def _cell_text(transform: Any, flat: CRS) -> str:
+    size = (math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e))
+    unit_word = flat.axis_info[0].unit_name
+    unit_word = {"metre": "m", "degree": "degrees"}.get(unit_word, unit_word)
+    second = "" if math.isclose(*size, rel_tol=1e-6) else f" by {size[1]:.4g}"
+    return f"{size[0]:.4g}{second} {unit_word}"
+
+
+def _why_unreadable(raster: Raster, *, is_open: bool) -> str:
+    missing = missing_sources(raster.path) if raster.path.suffix.lower() == ".vrt" else []
+    if missing:
+        return f"It refers to {missing[0]}, which is not there."
+    if is_open:
+        return "The file is damaged or cut short: not all of its heights can be read. Fetch it again."
+    what = "" if raster.member else what_it_is(raster.path)
+    return f"The file is no raster that can be read ({what or 'its content is unknown'})."
 
 
 def _check_bands(name: str, source: Any) -> None:
     from rasterio.enums import ColorInterp
 
     bands = [interp for interp in source.colorinterp if interp != ColorInterp.alpha]
+    colours = {ColorInterp.red, ColorInterp.green, ColorInterp.blue}
     if len(bands) != 1:
-        raise GroundError(f"{name}: The file has {len(bands)} bands. A DEM must have one, the height.")
+        what = "a colour picture of" if colours <= set(bands) else "a file of"
+        raise GroundError(f"{name}: This is {what} {len(bands)} bands. A DEM must have one band, the height.")
     if source.colorinterp[0] == ColorInterp.palette or source.dtypes[0].startswith("complex"):
         raise GroundError(f"{name}: The file is a picture, not a DEM. Its band must hold heights.")
 
 
-def _flat_crs(name: str, wkt: str | None, dem_crs: str | None) -> tuple[CRS, float | None, float]:
-    # The horizontal CRS, metres in a unit of the vertical one if there is one, metres in a unit of the
-    # horizontal.
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    vertical: float | None = None
-    try:
-        found = CRS.from_wkt(wkt) if wkt else None
-        if found is not None and found.is_compound:
-            for part in found.sub_crs_list:
-                if part.is_vertical:
-                    vertical = part.axis_info[0].unit_conversion_factor
-            found = found.sub_crs_list[0]
-        usable = found is not None and (found.is_projected or found.is_geographic)
-        if not usable and dem_crs is not None:
-            found = CRS.from_user_input(dem_crs)
-            usable = found.is_projected or found.is_geographic
-    except CRSError:
-        raise GroundError(
-            f"{name}: Invalid CRS {dem_crs!r}. It must be one such as EPSG:25830 or EPSG:4326."
-        ) from None
-    if found is None or not usable:
-        raise GroundError(
-            f"{name}: The file does not name its coordinate reference system. Give it with --dem-crs, such "
-            f"as "
-            "--dem-crs EPSG:25830."
-        )
-    if len(found.axis_info) == 3:
-        vertical = found.axis_info[2].unit_conversion_factor
-        found = found.to_2d()
-    return found, vertical, float(found.axis_info[0].unit_conversion_factor) if found.is_projected else 1.0
-
-
-def _unit(
-    name: str, told: str | None, tag: str | None, vertical: float | None, axis_m: float
-) -> tuple[str, list[str]]:
-    by_tag = next((unit for unit, words in _UNIT_WORDS.items() if (tag or "").strip().lower() in words), None)
-    by_crs = None if vertical is None else _unit_of(vertical)
-    doubts = []
-    if tag and by_tag is None and told is None:
-        doubts.append(
-            f"{name}: The heights' unit '{tag}' is unknown. "
-            f"{UNIT_NAMES[by_crs or 'm'].capitalize()} are assumed; give it with --z-unit."
-        )
-    if told is not None:
-        if by_tag is not None and by_tag != told:
-            doubts.append(
-                f"{name}: The file says that its heights are in {UNIT_NAMES[by_tag]}; they are read in "
-                f"{UNIT_NAMES[told]} as told."
+def _check_place(name: str, source: Any) -> None:
+    transform = source.transform
+    if transform.is_identity:
+        if source.gcps[0] or source.rpcs:
+            raise GroundError(
+                f"{name}: The file is placed by control points only. It must be laid out on a grid: warp it "
+                "in a GIS first."
             )
-        return told, doubts
-    if by_tag is not None:
-        if by_crs is not None and by_crs != by_tag:
-            doubts.append(
-                f"{name}: The unit tag says {UNIT_NAMES[by_tag]} and the CRS says {UNIT_NAMES[by_crs]}. "
-                f"The tag is "
-                "followed; give the unit with --z-unit."
-            )
-        return by_tag, doubts
-    if by_crs is not None:
-        return by_crs, doubts
-    by_axis = _unit_of(axis_m)
-    if by_axis is not None and by_axis != "m":
+        raise GroundError(f"{name}: The file does not say where it lies. It must be georeferenced.")
+    area = transform.a * transform.e - transform.b * transform.d
+    if not all(map(math.isfinite, transform[:6])) or area == 0.0:
+        raise GroundError(f"{name}: The file's cells have no size. It must be georeferenced anew.")
+
+
+def _drop_zeros(z_m: NDArray[np.float32]) -> tuple[int, float]:
+    # Make voids of zeros that lie far below all other ground; how many, and the height of the lowest other.
+    is_zero = z_m == 0.0
+    count = int(np.count_nonzero(is_zero))
+    if not count:
+        return 0, math.nan
+    others = z_m[~is_zero & np.isfinite(z_m)]
+    if not others.size or float(others.min()) < _ZERO_GAP_M:
+        return 0, math.nan
+    z_m[is_zero] = np.nan
+    return count, float(others.min())
+
+
+def _implausible(sheet: Sheet, axis_unit_m: float, *, is_told: bool) -> list[str]:
+    # Heights that no ground has, and slopes that no land has.
+    doubts: list[str] = []
+    if not np.isfinite(sheet.z_m).any():
+        return doubts
+    low, high = float(np.nanmin(sheet.z_m)), float(np.nanmax(sheet.z_m))
+    if low < _LOWEST_M or high > _HIGHEST_M:
         doubts.append(
-            f"{name}: The grid is in {UNIT_NAMES[by_axis]} and nothing says what the heights are in. "
-            f"{UNIT_NAMES[by_axis]} are assumed for them too; give the unit with --z-unit."
+            f"{sheet.name}: Heights run from {low:.0f} to {high:.0f} m, beyond any ground on earth. Give "
+            "their unit with --z-unit, or mark the voids of the file."
         )
-        return by_axis, doubts
-    return "m", doubts
+    steep = math.nan if is_told else _median_slope(sheet, axis_unit_m)
+    if steep > _STEEPEST:
+        says = "as nothing says otherwise" if sheet.is_unit_assumed else "as the file says"
+        told = (
+            f"{sheet.name}: Read in {UNIT_NAMES[sheet.z_unit]}, {says}, half of the ground is steeper than "
+            f"{math.degrees(math.atan(steep)):.0f} degrees"
+        )
+        if sheet.z_unit == "m":
+            in_feet = math.degrees(math.atan(steep * Z_UNITS["ft"]))
+            told += f"; read in feet, than {in_feet:.0f} degrees"
+        doubts.append(
+            f"{told}. Give the right unit with --z-unit, or check that it is bare ground in metres."
+        )
+    return doubts
 
 
-def _unit_of(factor: float) -> str | None:
-    return next((unit for unit, size in Z_UNITS.items() if math.isclose(size, factor, rel_tol=1e-8)), None)
+def _median_slope(sheet: Sheet, axis_unit_m: float) -> float:
+    t = sheet.transform
+    along_m, down_m = math.hypot(t.a, t.d) * axis_unit_m, math.hypot(t.b, t.e) * axis_unit_m
+    if sheet.crs.is_geographic:
+        lat = float(np.mean(corners(sheet)[:, 1]))
+        # A degree of latitude in metres, near enough for this.
+        degree_m = 111_200.0
+        along_m *= degree_m * math.cos(math.radians(lat))
+        down_m *= degree_m
+    stride = max(1, sheet.z_m.size // _SLOPE_SAMPLE)
+    here = sheet.z_m[:-1:stride, :-1]
+    with np.errstate(invalid="ignore"):
+        east = (sheet.z_m[:-1:stride, 1:] - here) / along_m
+        south = (sheet.z_m[1::stride, :-1] - here) / down_m
+        slope = np.hypot(east, south)
+    slope = slope[np.isfinite(slope)]
+    return float(np.median(slope)) if slope.size else math.nan
 
 
 def corners(sheet: Sheet) -> NDArray[np.float64]:
@@ -284,7 +311,11 @@ def on_grid(sheet: Sheet, cols_rows: NDArray[np.float64]) -> NDArray[np.float64]
     ndarray of float64, shape (places, 2)
         In the unit of its CRS.
     """
+    return _placed(sheet.transform, cols_rows)
+
+
+def _placed(transform: Any, cols_rows: NDArray[np.float64]) -> NDArray[np.float64]:
     # Spelled out, because the affine package changed its operator between versions.
-    t = sheet.transform
+    t = transform
     col, row = cols_rows.T
     return np.stack([t.a * col + t.b * row + t.c, t.d * col + t.e * row + t.f], axis=1)
