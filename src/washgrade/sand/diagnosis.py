@@ -266,8 +266,9 @@ def place_variance(weighed: Weighed, part: int) -> NDArray[np.float64]:
         Of the place's own effect and of the doubt about where along the channel it is.
     """
     process = weighed.averaged.process(part).numbers
-    along = [along_doubt(process, one_m) for one_m in weighed.read.along_sd_m]
-    return np.asarray(weighed.averaged.shared_variance[part] + np.array(along), dtype=np.float64)
+    kinds_m, kind = np.unique(weighed.read.along_sd_m, return_inverse=True)
+    along = np.array([along_doubt(process, one_m) for one_m in kinds_m], dtype=np.float64)
+    return np.asarray(weighed.averaged.shared_variance[part] + along[kind], dtype=np.float64)
 
 
 def latent_at(
