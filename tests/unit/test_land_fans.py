@@ -15,7 +15,7 @@ from washgrade.errors import GroundError, InputError
 from washgrade.land.channels import delineate
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
-from washgrade.land.fans import IN_VALLEY, ON_FAN, ON_PLAIN, FanRules, find_fans
+from washgrade.land.fans import IN_VALLEY, ON_FAN, ON_PLAIN, FanRules, _below_valley, find_fans
 
 CELL_M = 10.0
 MOUTH_ROW = 120
@@ -162,3 +162,29 @@ def test_limits_must_not_be_negative(name):
     sentence = f"Invalid '{name}' of -1. It must be a finite number of at least 0."
     with pytest.raises(InputError, match="^" + re.escape(sentence) + "$"):
         FanRules(**{name: -1})
+
+
+def test_below_a_valley_equals_a_plain_walk():
+    rng = np.random.default_rng(3)
+    size = 200
+    downstream = np.array([min(k + int(rng.integers(1, 4)), size) for k in range(size)], np.int32)
+    downstream[downstream >= size] = -1
+    length_m = np.where(downstream < 0, 0.0, rng.uniform(5, 15, size))
+    walled = rng.random(size) < 0.8
+    found = _below_valley(downstream, length_m, walled, 60.0)
+
+    def longest_m(node):
+        """Longest way down to a node along which every node stands between sides, this one among them."""
+        if not walled[node]:
+            return 0.0
+        above = np.flatnonzero(downstream == node)
+        return max([longest_m(k) + length_m[k] for k in above if walled[k]], default=0.0)
+
+    held = np.array([walled[node] and longest_m(node) >= 60.0 for node in range(size)])
+    assert held.any()
+    assert not held.all()
+    expected = held.copy()
+    for node in range(size):
+        if downstream[node] >= 0:
+            expected[downstream[node]] |= expected[node]
+    np.testing.assert_array_equal(found, expected)

@@ -10,7 +10,7 @@ from washgrade.errors import GroundError, InputError
 from washgrade.land.channels import delineate, letters_of
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
-from washgrade.land.inherit import Places, inherit_ids, no_places
+from washgrade.land.inherit import Places, id_order, inherit_ids, no_places
 
 CELL_M = 5.0
 
@@ -271,3 +271,9 @@ def test_lengths_must_be_above_zero(name):
     sentence = f"Invalid '{name}' of 0. It must be a finite number above 0."
     with pytest.raises(InputError, match="^" + re.escape(sentence) + "$"):
         inherit_ids(network(rough()), no_places(), **{"cell_m": 5.0} | {name: 0})
+
+
+def test_only_an_id_can_be_sorted():
+    sentence = "Invalid 'reach_id' of 'bend'. It must be letters and a number, such as A12."
+    with pytest.raises(GroundError, match="^" + re.escape(sentence) + "$"):
+        id_order("bend")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from washgrade.errors import GroundError
 from washgrade.land.channels import Channels, letters_of, reach_lines
 from washgrade.land.links import trace_washes
 
-__all__ = ["Inherited", "Places", "inherit_ids", "no_places"]
+__all__ = ["Inherited", "Places", "id_order", "inherit_ids", "no_places"]
 
 # Our choice, because a bed found again on another grid lies within a cell or so of where it was.
 TOLERANCE_CELLS = 1.5
@@ -241,10 +242,11 @@ def inherit_ids(
         _give_by_place(names, pairs, channels)
         part_of = _parts(names, pairs, size)
     is_kept = (names != "") & (len(places) > 0)
-    _name_rest(names, part_of, channels, places)
+    if (names == "").any():
+        _name_rest(names, part_of, channels, places)
     ids = np.array(names.tolist(), dtype=np.str_)
     is_split = ~is_kept & np.array([bool(parent) for parent in part_of], np.bool_)
-    retired = sorted(set(places.reach_id.tolist()) - set(ids.tolist()), key=_order)
+    retired = sorted(set(places.reach_id.tolist()) - set(ids.tolist()), key=id_order)
     return Inherited(
         channels=replace(channels, reaches=replace(channels.reaches, reach_id=ids)),
         is_kept=is_kept,
@@ -380,7 +382,9 @@ def _common_ground(
         within_m = TOLERANCE_CELLS * coarser_m if tolerance_m is None else tolerance_m
         new_m, new_log, new_line, _ = _points(lines, SPACING_CELLS * coarser_m)
         old_m, old_log, old_line, weight_m = _points(old, SPACING_CELLS * coarser_m)
-        away_m, near = KDTree(new_m).query(old_m, k=NEAREST, distance_upper_bound=within_m * (1 + 1e-9))
+        away_m, near = KDTree(new_m).query(
+            old_m, k=NEAREST, distance_upper_bound=within_m * (1 + 1e-9), workers=-1
+        )
         found = np.isfinite(away_m)
         near = np.where(found, near, 0)
         unlike = np.abs(new_log[near] - old_log[:, None]) / np.log(AREA_FACTOR)
@@ -427,7 +431,7 @@ def _give_by_place(names: NDArray[np.object_], pairs: _Pairs, channels: Channels
     nodes, reaches = channels.nodes, channels.reaches
     to_mouth_m = np.round(nodes.distance_to_outlet_m[reaches.last_node], 3)[pairs.reach]
     ranked = sorted(
-        (-round(float(share[k]), 9), float(to_mouth_m[k]), _order(pairs.home_id[k]), int(pairs.reach[k]), k)
+        (-round(float(share[k]), 9), float(to_mouth_m[k]), id_order(pairs.home_id[k]), int(pairs.reach[k]), k)
         for k in np.flatnonzero(enough).tolist()
     )
     for *_, reach, k in ranked:
@@ -445,7 +449,7 @@ def _parts(names: NDArray[np.object_], pairs: _Pairs, size: int) -> list[str]:
     for k in np.flatnonzero(enough).tolist():
         reach, name = int(pairs.reach[k]), pairs.home_id[k]
         if not names[reach]:
-            claim = (-round(float(pairs.common_m[k]), 6), _order(name), name)
+            claim = (-round(float(pairs.common_m[k]), 6), id_order(name), name)
             best[reach] = min(best.get(reach, claim), claim)
     return [best[reach][2] if reach in best else "" for reach in range(size)]
 
@@ -496,6 +500,7 @@ def _name_rest(names: NDArray[np.object_], part_of: list[str], channels: Channel
         names[reach] = letters_of(last_letter + 1 + int(rank[piece[reach]])) + str(number_in[reach])
 
 
+@lru_cache(maxsize=100_000)
 def _split(name: str) -> tuple[str, int, str]:
     found = NAME.fullmatch(name)
     if found is None:
@@ -503,8 +508,29 @@ def _split(name: str) -> tuple[str, int, str]:
     return found[1], int(found[2]), found[3]
 
 
-# The order in which people count: A, Z, AA; then the number; then the part.
-def _order(name: str) -> Order:
+def id_order(name: str) -> Order:
+    """Key to sort ids as people count: A2 before A12, A12 before A12b, Z before AA.
+
+    Parameters
+    ----------
+    name : str
+        Id of a reach.
+
+    Returns
+    -------
+    tuple
+        Compares as people count.
+
+    Raises
+    ------
+    GroundError
+        If it is no id.
+
+    Examples
+    --------
+    >>> sorted(["AA1", "A12b", "A12", "B1", "A2"], key=id_order)
+    ['A2', 'A12', 'A12b', 'B1', 'AA1']
+    """
     letters, count, part = _split(name)
     return len(letters), letters, count, len(part), part
 
