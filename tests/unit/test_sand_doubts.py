@@ -151,10 +151,13 @@ def test_where_it_would_fit_is_said(two_washes):
     (doubt,) = doubtful_readings(two_washes, found)
     assert doubt.sample_ids == (f"s{odd:02d}",)
     other = two_washes.nodes.reach[upper]
-    names = {f"On reach {name}, 40 m to the north," for name in two_washes.reaches.reach_id[other]}
-    assert doubt.elsewhere in names
-    assert f"Is it in the right place? {doubt.elsewhere} it would fit." in doubt.sentence
+    assert doubt.elsewhere.reach in two_washes.reaches.reach_id[other]
+    assert doubt.elsewhere.side == "north"
+    assert doubt.elsewhere.distance_m == pytest.approx(40.0)
+    name = doubt.elsewhere.reach
+    assert f"Is it in the right place? On reach {name}, 40 m to the north, it would fit." in doubt.sentence
+    assert f"On reach {name}, 131 ft to the north, it would fit." in doubt.told("us")
     # A grade that fits neither wash is not sent to the other one.
     grade[odd] = 0.9
     (doubt,) = doubtful_readings(two_washes, replace(found, grade=grade))
-    assert doubt.elsewhere == ""
+    assert doubt.elsewhere is None

@@ -46,7 +46,7 @@ def test_a_buried_streak_is_found_and_told() -> None:
     assert streak.chance > 0.999
     assert found.easting_m == 1.0
     assert found.sentences[0] == (
-        "Place pit: a buried streak of 20.0% lies 3 to 6 cm down, under sand of 2.0% (a chance of 99%)."
+        "Place pit: a buried streak of 20.0% lies 3 cm to 6 cm down, under sand of 2.0% (a chance of 99%)."
     )
 
 
@@ -106,10 +106,10 @@ def test_stripping_by_hand() -> None:
     assert found.bite is not None
     assert found.bite.load_kg == pytest.approx(0.004 * (0.03 * rich * 0.2 + 0.07 * poor * 0.02) / 0.1)
     assert found.sentences[1] == (
-        "Place pit: throw 3 cm aside (8 loads a square metre) and dig to 6 cm: "
-        f"{best.load_kg:.2f} kg a load, {best.load_low_kg:.2f} to {best.load_high_kg:.2f}, instead of "
-        f"{found.bite.load_kg:.2f} from the top."
+        "Place pit: throw 3 cm aside and dig to 6 cm: 1.4 kg a load, 1.2 kg to 1.7 kg, instead of 513 g from "
+        "the top."
     )
+    assert found.told("us")[1].startswith("Place pit: throw 1.2 in aside and dig to 2.4 in: 3.1 lb a load, ")
 
 
 def test_throwing_aside_that_costs_as_much_is_never_worth_it() -> None:

@@ -15,8 +15,9 @@ from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.priors import Priors
 from washgrade.sand.tree import skeleton
 from washgrade.sand.weighed import Weighed, weigh
+from washgrade.units import show_length
 
-__all__ = ["Doubt", "doubtful_readings", "doubts_of"]
+__all__ = ["Doubt", "Elsewhere", "doubtful_readings", "doubts_of"]
 
 # Beyond this many standard deviations a reading is doubted. Our choice, because one in 370 sound readings
 # would be asked about.
@@ -52,6 +53,25 @@ HANDICAP_SD = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """Another channel near by where a doubted reading would fit.
+
+    Parameters
+    ----------
+    reach : str
+        Its name.
+    distance_m : float
+        From the recorded place, metres.
+    side : str
+        Towards which side of the sky.
+    """
+
+    reach: str
+    distance_m: float
+    side: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
     """A reading that the others do not lead one to expect.
 
@@ -72,8 +92,8 @@ class Doubt:
         places about it.
     explanations : tuple of str
         Questions that would explain it, the likeliest first.
-    elsewhere : str
-        Where near by it would fit, in words; '' for nowhere.
+    elsewhere : Elsewhere or None
+        Where near by it would fit.
     """
 
     sample_ids: tuple[str, ...]
@@ -84,7 +104,7 @@ class Doubt:
     trace: bool = False
     against_own: bool = False
     explanations: tuple[str, ...] = ()
-    elsewhere: str = ""
+    elsewhere: Elsewhere | None = None
 
     @property
     def slipped(self) -> bool:
@@ -93,15 +113,30 @@ class Doubt:
 
     @property
     def sentence(self) -> str:
-        """The question for a person."""
+        """The question for a person, in metric units."""
+        return self.told("metric")
+
+    def told(self, units: str) -> str:
+        """The question for a person.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        str
+            What is off, what would explain it, and that it stays if it is right.
+        """
         names = " and ".join(name[:8] for name in self.sample_ids)
         side = "above" if self.z_score > 0 else "below"
         read = "a trace" if self.trace else f"its grade of {self.grade:.1%}"
         others = "the other scoops of its place" if self.against_own else "the other samples"
+        place = "Is it in the right place?"
         if self.elsewhere:
-            place = f"Is it in the right place? {self.elsewhere} it would fit."
-        else:
-            place = "Is it in the right place?"
+            away = show_length(self.elsewhere.distance_m, units)
+            place += f" On reach {self.elsewhere.reach}, {away} to the {self.elsewhere.side}, it would fit."
         questions = " ".join((*(self.explanations or ("Are its masses right?",)), place))
         end = " If it is right, leave it: a rich streak is what you look for." if self.z_score > 0 else ""
         return (
@@ -181,7 +216,7 @@ def doubts_of(
         mean, sd = float(said.mean[k]), float(said.sd[k])
         trace = bool(seen.censored[k])
         logit = float(seen.limit[k] if trace else seen.value[k])
-        elsewhere = ""
+        elsewhere = None
         if len(doubts) < MOST_SEARCHED:
             elsewhere = _elsewhere(channels, samples, weighed, int(k), logit, trace=trace)
         doubts.append(
@@ -216,7 +251,7 @@ def _explanations(logit: float, mean: float, sd: float) -> tuple[str, ...]:
 
 def _elsewhere(
     channels: Channels, samples: Samples, weighed: Weighed, k: int, logit: float, *, trace: bool
-) -> str:
+) -> Elsewhere | None:
     seen, read, nodes = weighed.observations, weighed.read, channels.nodes
     layer = int(np.flatnonzero(samples.sample_id == seen.sample_ids[k][0])[0])
     east_m = nodes.easting_m - samples.easting_m[layer]
@@ -226,7 +261,7 @@ def _elsewhere(
     near = away_m <= reach_m
     asked = np.flatnonzero(near & ~_own_wash(nodes, int(seen.node[k]), near))
     if not len(asked):
-        return ""
+        return None
     tree, kept = skeleton(weighed.tree, np.union1d(read.node, asked))
     place = np.full(len(kept), -1, dtype=np.int32)
     place[np.searchsorted(kept, read.node)] = np.arange(len(read.node), dtype=np.int32)
@@ -241,11 +276,14 @@ def _elsewhere(
     # Of a trace all that matters is that the others expect no more than could have been weighed.
     fits = z >= -FITS_SD if trace else np.abs(z) <= FITS_SD
     if not np.any(fits):
-        return ""
+        return None
     best = asked[fits][np.argmin(away_m[asked[fits]])]
     turn = round(math.atan2(float(north_m[best]), float(east_m[best])) / (math.pi / 4)) % 8
-    name = channels.reaches.reach_id[nodes.reach[best]]
-    return f"On reach {name}, {away_m[best]:.0f} m to the {SIDES[turn]},"
+    return Elsewhere(
+        reach=str(channels.reaches.reach_id[nodes.reach[best]]),
+        distance_m=float(away_m[best]),
+        side=SIDES[turn],
+    )
 
 
 def _own_wash(nodes: Nodes, node: int, near: NDArray[np.bool_]) -> NDArray[np.bool_]:

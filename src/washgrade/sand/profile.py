@@ -18,6 +18,7 @@ from washgrade.checks import number
 from washgrade.sand.gy import layer_error_variance, least_grades
 from washgrade.sand.layers import Samples, SamplingSettings, grain_density_kg_m3
 from washgrade.sand.sample import holes_of
+from washgrade.units import show_depth, show_mass
 
 __all__ = ["BuriedStreak", "Profile", "Window", "profiles"]
 
@@ -123,28 +124,42 @@ class Profile:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What a person may want to know of the hole."""
+        """What a person may want to know of the hole, in metric units."""
+        return self.told("metric")
+
+    def told(self, units: str) -> tuple[str, ...]:
+        """What a person may want to know of the hole.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        tuple of str
+            A sentence for each buried streak, and one where another slice than the bite is worth more.
+        """
         name = f"Place {self.place}" if self.place else f"Sample {self.sample_ids[0][:8]}"
         told = []
         for streak in self.buried:
             told.append(
-                f"{name}: a buried streak of {streak.grade:.1%} lies {100 * streak.top_m:.0f} to "
-                f"{100 * streak.bottom_m:.0f} cm down, under sand of {streak.above_grade:.1%} "
+                f"{name}: a buried streak of {streak.grade:.1%} lies {show_depth(streak.top_m, units)} to "
+                f"{show_depth(streak.bottom_m, units)} down, under sand of {streak.above_grade:.1%} "
                 f"(a chance of {math.floor(100 * min(streak.chance, 0.999))}%)."
             )
         best, bite = self.best, self.bite
+        load = (
+            f"{show_mass(best.load_kg, units)} a load, {show_mass(best.load_low_kg, units)} to "
+            f"{show_mass(best.load_high_kg, units)}"
+        ) + (f", instead of {show_mass(bite.load_kg, units)} from the top." if bite else ".")
         if best.top_m > 0.0 and (bite is None or best.worth_kg > bite.worth_kg):
             told.append(
-                f"{name}: throw {100 * best.top_m:.0f} cm aside ({best.waste_loads_per_m2:.0f} loads a "
-                f"square metre) and dig to {100 * best.bottom_m:.0f} cm: {best.load_kg:.2f} kg a load, "
-                f"{best.load_low_kg:.2f} to {best.load_high_kg:.2f}"
-                + (f", instead of {bite.load_kg:.2f} from the top." if bite else ".")
+                f"{name}: throw {show_depth(best.top_m, units)} aside and dig to "
+                f"{show_depth(best.bottom_m, units)}: {load}"
             )
         elif bite is not None and best.top_m == 0.0 and best.bottom_m < bite.bottom_m - 1e-9:
-            told.append(
-                f"{name}: scrape only the top {100 * best.bottom_m:.0f} cm: {best.load_kg:.2f} kg a load, "
-                f"{best.load_low_kg:.2f} to {best.load_high_kg:.2f}, instead of {bite.load_kg:.2f}."
-            )
+            told.append(f"{name}: scrape only the top {show_depth(best.bottom_m, units)}: {load}")
         return tuple(told)
 
 
