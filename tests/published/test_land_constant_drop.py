@@ -7,7 +7,7 @@ stream. Tolerance 1e-9: the same sums in another order.
 """
 
 import json
-import warnings
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,7 +16,8 @@ from scipy import stats
 from washgrade.errors import GroundWarning
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
-from washgrade.land.flow import downstream_cells
+from washgrade.land.fill import fill
+from washgrade.land.flow import downstream_cells, flow_directions, upstream_cells
 from washgrade.land.threshold import constant_drop
 
 CELL_M = 10.0
@@ -24,9 +25,12 @@ CELL_M = 10.0
 
 @pytest.fixture(scope="module")
 def drained():
+    # Filled and not breached, so that nothing but the drops is in question.
     heights = np.random.default_rng(1).random((80, 80)) - 0.1 * np.arange(80)[:, None]
-    return condition_and_route(
-        Dem(elevation_m=heights.astype(np.float32), cell_m=CELL_M, west_m=0, north_m=0, crs="EPSG:25830")
+    conditioned_m = fill(heights.astype(np.float32))
+    directions = flow_directions(conditioned_m)
+    return SimpleNamespace(
+        conditioned_m=conditioned_m, directions=directions, upstream_cells=upstream_cells(directions)
     )
 
 
@@ -108,36 +112,21 @@ def test_the_table_can_be_shown_and_sent(drained):
         "agrees": True,
         "taken": True,
     }
+    unknown = np.isnan(found.t)
+    assert unknown.any()
+    assert [row["t"] is None for row in rows] == unknown.tolist()
+    assert [row["p"] is None for row in rows] == unknown.tolist()
     before = chosen - 1
-    assert found.sentences() == (
+    assert tuple(sentence for sentence in found.sentences() if "too few streams" not in sentence) == (
         found.sentence,
         f"24 areas from {found.area_m2[0]:,.0f} to {found.area_m2[-1]:,.0f} m² were tried; at "
         f"{int((np.abs(found.t) < 2).sum())} of them the mean drops agree.",
+        f"At {int(unknown.sum())} of them there are too few streams to compare: fewer than 3 of the first "
+        "order or of the higher ones.",
         f"At the next smaller area compared, {found.area_m2[before]:,.0f} m², streams of the first order "
         f"fall by {found.first_mean_m[before]:.1f} m and the others by {found.higher_mean_m[before]:.1f} m "
         f"(t = {found.t[before]:.1f}): hillsides count as channels there, or flat ground does.",
     )
-
-
-def test_areas_with_too_few_streams_are_told():
-    # One valley: most of its water runs in one bed, so the larger areas leave a stream or two.
-    row, col = np.mgrid[0:120, 0:61]
-    heights = np.abs(col - 30) - 0.2 * row + np.random.default_rng(2).random(row.shape)
-    valley = condition_and_route(
-        Dem(elevation_m=heights.astype(np.float32), cell_m=5, west_m=0, north_m=0, crs="EPSG:25830")
-    )
-    with warnings.catch_warnings():
-        # Whether this ground decides anything is not asked here.
-        warnings.simplefilter("ignore", GroundWarning)
-        found = constant_drop(valley.conditioned_m, valley.directions, valley.upstream_cells, cell_m=5.0)
-    unknown = np.isnan(found.t)
-    assert unknown.any()
-    assert [row["t"] is None for row in found.rows()] == unknown.tolist()
-    assert [row["p"] is None for row in found.rows()] == unknown.tolist()
-    assert (
-        f"At {int(unknown.sum())} of them there are too few streams to compare: fewer than 3 of the first "
-        "order or of the higher ones."
-    ) in found.sentences()
 
 
 def test_ground_too_small_to_try_says_so():

@@ -99,11 +99,14 @@ class TestDam:
         opened = breach(self.dammed.astype(np.float32), cell_m=1.0, max_length_m=10.0)
         assert len(opened.cuts) == 1
         assert opened.cuts.cell.tolist() == [row * SIDE + 100 for row in (99, 100, 101)]
-        assert opened.cuts.volume_m3[0] == pytest.approx(9.0, rel=1e-5)
-        assert opened.cuts.depth_m[0] == pytest.approx(3.0, rel=1e-5)
+        # 3 cells of 3 m, less the fall of the bed: the cut is level, and the pit's floor may be raised a
+        # little where that saves as much on each cell to dig.
+        moved_m3 = opened.cuts.volume_m3[0] + opened.raised_volume_m3
+        assert 9.0 - TILT * 10 < moved_m3 <= 9.0 - TILT * (1 + 2 + 3) + 1e-4
+        assert opened.cuts.depth_m[0] == pytest.approx(3.0, abs=4 * TILT)
         assert opened.cuts.length_m[0] == 4.0
         assert opened.pits_left == 0
-        np.testing.assert_allclose(opened.elevation_m[:, 100], VALLEY[:, 100], atol=1e-5)
+        assert len(np.unique(opened.elevation_m[98:102, 100])) == 1
         np.testing.assert_array_equal(fill(opened.elevation_m), opened.elevation_m)
 
     def test_a_cut_that_may_not_reach_leaves_the_pond(self):

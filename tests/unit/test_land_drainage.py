@@ -125,26 +125,27 @@ def test_a_single_pit_is_raised_where_that_is_cheaper():
     assert opened.elevation_m[2].tolist() == [9.0, 9.0, 2.0, 2.0, 1.5]
 
 
-def test_a_single_pit_is_cut_where_raising_would_not_let_it_drain():
-    # The neighbour it would be raised to is a hollow itself, once the pit is gone.
+def test_a_pit_is_raised_in_part_where_that_saves_as_much_on_each_cell_to_dig():
+    # Raising the pit by 0.5 m saves 0.5 m on both cells to the edge.
     ground = np.full((7, 7), 9.0, np.float32)
     ground[3, 2], ground[3, 3] = 1.0, 1.5
     opened = breach(ground, cell_m=1, max_length_m=10)
-    assert len(opened.raised) == 0
-    assert len(opened.cuts) == 1
+    assert opened.raised.tolist() == [3 * 7 + 2]
+    assert opened.raised_volume_m3 == 0.5
+    assert opened.cuts.volume_m3.tolist() == [15.0]
     assert opened.pits_left == 0
 
 
-def test_a_level_floor_is_one_pit_and_one_cut():
+def test_a_level_floor_is_one_pit_and_one_level_cut():
     ground = np.full((11, 11), 5.0, np.float32)
     ground[4:7, 4:7] = 1.0
     ground[5, 9:] = 0.0
     opened = breach(ground, cell_m=2, max_length_m=30)
     assert (opened.pits_found, opened.pits_left) == (1, 0)
-    # Two cells of 5 m between the floor at 1 m and the way out at 0 m, cut on an even grade; 4 m2 a cell.
-    assert opened.cuts.end.tolist() == [5 * 11 + 9]
-    assert opened.elevation_m[5, 4:].tolist() == pytest.approx([1, 1, 1, 2 / 3, 1 / 3, 0, 0])
-    assert opened.cuts.volume_m3.tolist() == [pytest.approx((4 + 1 / 3 + 4 + 2 / 3) * 4)]
+    # Two cells of 5 m between the floor at 1 m and the way out at 0 m; 4 m2 a cell.
+    assert opened.cuts.way.tolist() == [5 * 11 + col for col in (6, 7, 8, 9)]
+    assert opened.elevation_m[5, 4:].tolist() == [1, 1, 1, 1, 1, 0, 0]
+    assert opened.cuts.volume_m3.tolist() == [32.0]
     assert opened.cuts.length_m.tolist() == [6.0]
 
 

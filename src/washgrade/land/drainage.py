@@ -124,7 +124,7 @@ def condition_and_route(
     >>> dem = Dem(elevation_m=ground, cell_m=5, west_m=0, north_m=15, crs="EPSG:25830")
     >>> drained = condition_and_route(dem, max_breach_m=20)
     >>> drained.upstream_cells[1].tolist(), drained.cut_volume_m3
-    ([1, 6, 9, 12, 15, 18], 87.5)
+    ([1, 6, 9, 12, 15, 18], 50.0)
     """
     if max_breach_m is None:
         max_breach_m = default_breach_m(dem.cell_m)
@@ -187,13 +187,4 @@ def _showing(opened: Breached, change_m: NDArray[np.float32]) -> Cuts:
         return cuts
     lower = (change_m.ravel()[cuts.cell] < 0).astype(np.int64)
     keep = np.add.reduceat(lower, cuts.start[:-1]) > 0
-    sizes = np.diff(cuts.start)
-    return Cuts(
-        pit=cuts.pit[keep],
-        end=cuts.end[keep],
-        length_m=cuts.length_m[keep],
-        depth_m=cuts.depth_m[keep],
-        volume_m3=cuts.volume_m3[keep],
-        start=np.concatenate([np.zeros(1, np.int64), np.cumsum(sizes[keep])]),
-        cell=cuts.cell[np.repeat(keep, sizes)],
-    )
+    return cuts.only(keep)
