@@ -197,15 +197,15 @@ def constant_drop(
 
     Examples
     --------
-    >>> from washgrade.land import breach, fill, flow
+    >>> from washgrade.land import fill, flow
     >>> rough = np.random.default_rng(1).random((80, 80)) - 0.1 * np.arange(80)[:, None]
-    >>> ground = fill.fill(breach.breach(rough, cell_m=10, max_length_m=50).elevation_m)
+    >>> ground = fill.fill(rough.astype(np.float32))
     >>> ways = flow.flow_directions(ground)
     >>> found = constant_drop(ground, ways, flow.upstream_cells(ways), cell_m=10)
     >>> found.passed, bool(np.all(np.abs(found.t[found.area_m2 < found.channel_area_m2]) >= 2))
     (True, True)
     >>> [row["first_order_streams"] for row in found.rows() if row["taken"]]
-    [24]
+    [30]
     """
     cell_m = number("cell_m", cell_m, above=0)
     if not conditioned_m.shape == directions.shape == upstream_cells.shape:
