@@ -139,6 +139,18 @@ def test_a_valley_that_comes_in_is_an_entry_however_short_its_edge():
     )
 
 
+def test_a_dem_clipped_along_its_divide_reads_as_cut_and_is_told_so():
+    # A round bowl that spills south, void beyond its rim.
+    far = np.hypot(ROWS - 20, COLS - 20)
+    z = np.where(far < 17, 50 + far, np.nan) + 0.001 * COLS
+    z[20:38, 20] = np.linspace(49.0, 30.0, 18)
+    cut, nodes = cut_of(z)
+    assert cut.edge_share[np.argmax(nodes.upstream_area_m2)] > 0.5
+    assert cut.sentences[0].endswith(
+        "mends it. If it was clipped along its divide on purpose, nothing is missing."
+    )
+
+
 def test_many_nodes_take_little_time_and_deep_trees_no_recursion():
     # One wash 3000 nodes long with side washes: heavy paths, not steps, decide the time.
     rows, cols = np.mgrid[0:3000, 0:31]
@@ -209,16 +221,29 @@ def test_wrong_input_is_said():
             "DEM with cells of 5 m would show them.",
         ),
         (5.0, 15.0, {}, ""),
+        (
+            1.0,
+            1.2,
+            {},
+            "Cells of 1 m are too large for a bed of about 1.2 m: its width and banks and the inner side "
+            "of its "
+            "bends do not show and are taken from rules. Measure the bed in a few places.",
+        ),
     ],
 )
 def test_cells_too_large_for_the_bed_are_said(cell_m, width_m, options, sentence):
     assert cell_doubt(cell_m, width_m, **options) == sentence
 
 
-def test_the_expected_width_is_that_of_the_median_node():
+def test_the_expected_width_is_that_of_the_larger_nodes():
     # Bieger and others 2015, Intermontane Plateaus: 1.11 m at 1 km2, exponent 0.415.
-    assert expected_width_m([4e6]) == pytest.approx(1.11 * 4**0.415, rel=1e-12)
-    assert expected_width_m([1e6, 4e6, 5e6], curve="general") == pytest.approx(2.70 * 4**0.352, rel=1e-12)
+    assert expected_width_m([4e6], curve="dryland") == pytest.approx(1.11 * 4**0.415, rel=1e-12)
+    assert expected_width_m([1e6, 4e6, 5e6], quantile=0.5) == pytest.approx(2.70 * 4**0.352, rel=1e-12)
+    areas_m2 = np.arange(1, 102) * 1e6
+    assert expected_width_m(areas_m2) == pytest.approx(2.70 * 91**0.352, rel=1e-12)
+    sentence = "Invalid 'curve' of 'wide'. It must be one of 'dryland', 'general'."
+    with pytest.raises(InputError, match=f"^{re.escape(sentence)}$"):
+        expected_width_m([1e6], curve="wide")
     sentence = "Invalid 'upstream_area_m2' without a value. It must have one for each node."
     with pytest.raises(GroundError, match=f"^{re.escape(sentence)}$"):
         expected_width_m([])

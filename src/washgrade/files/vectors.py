@@ -1,7 +1,8 @@
-"""Reading drawn shapes: the property line, no-go areas, access points."""
+"""Reading drawn shapes: the property line, no-go areas, access points, a drawn or recorded wash, marks."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,13 +10,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from washgrade.errors import GroundError
+from washgrade.files.content import refuse_unreadable, what_it_is
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Shape", "read_areas", "read_points"]
+__all__ = ["Shape", "read_areas", "read_lines", "read_marks", "read_points"]
 
 _NAME_FIELDS = ("name", "label", "title", "id")
+# What GDAL makes of a GPX file beside its shapes: every point of a line once more.
+_LINE_POINTS = {"route_points", "track_points"}
+_POINTS = {"Point", "MultiPoint"}
+_LINES = {"LineString", "MultiLineString", "LinearRing"}
+_AREAS = {"Polygon", "MultiPolygon"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,21 +70,11 @@ def read_areas(path: Path | str, *, crs: str, file_crs: str | None = None) -> tu
         area = geometry
         if geometry.geom_type == "LineString" and geometry.is_closed and len(geometry.coords) >= 4:
             area = shapely.Polygon(geometry)
-        if area.geom_type not in {"Polygon", "MultiPolygon"}:
+        if area.geom_type not in _AREAS:
             raise GroundError(
                 _wrong(path, number, geometry, "an area: a Polygon, or a line that closes on itself")
             )
-        if not area.is_valid:
-            area = shapely.make_valid(area)
-            parts = [
-                part for part in shapely.get_parts(area) if part.geom_type in {"Polygon", "MultiPolygon"}
-            ]
-            area = shapely.union_all(parts)
-        if area.is_empty or area.area <= 0.0:
-            raise GroundError(
-                f"{Path(path).name}, feature {number}: The area is empty. It must enclose some ground."
-            )
-        shapes += [Shape(name=name, geometry=part) for part in shapely.get_parts(area)]
+        shapes += [Shape(name=name, geometry=part) for part in _mended(path, number, area)]
     return tuple(shapes)
 
 
@@ -107,16 +104,140 @@ def read_points(path: Path | str, *, crs: str, file_crs: str | None = None) -> t
 
     shapes = []
     for number, name, geometry in _features(Path(path), crs, file_crs):
-        if geometry.geom_type not in {"Point", "MultiPoint"}:
+        if geometry.geom_type not in _POINTS:
             raise GroundError(_wrong(path, number, geometry, "a Point"))
         shapes += [Shape(name=name, geometry=part) for part in shapely.get_parts(geometry)]
     return tuple(shapes)
+
+
+def read_lines(path: Path | str, *, crs: str, file_crs: str | None = None) -> tuple[Shape, ...]:
+    """Read lines, such as a wash that was drawn on a map or walked with a GPS.
+
+    Parameters
+    ----------
+    path : Path or str
+        Any vector file that GDAL reads; GPX tracks and routes, each segment a line of its own. Points beside
+        lines, such as the pins of a walk, are left out.
+    crs : str
+        The site's grid.
+    file_crs : str, optional
+        CRS of a file that names none.
+
+    Returns
+    -------
+    tuple of Shape
+        LineStrings in the order and direction of the file, two different points at least, no point twice in
+        a row, without heights.
+
+    Raises
+    ------
+    GroundError
+        If the file cannot be read, names no CRS, or holds areas, or no line of any length.
+    """
+    import shapely
+
+    name = Path(path).name
+    shapes = []
+    points = short = 0
+    for number, label, geometry in _features(Path(path), crs, file_crs):
+        parts = list(_single_parts(geometry))
+        if any(part.geom_type in _AREAS for part in parts):
+            raise GroundError(_wrong(path, number, geometry, "a line: a LineString, a GPX track or route"))
+        for part in parts:
+            if part.geom_type in _POINTS:
+                points += 1
+                continue
+            # A stop with the GPS on writes one place over and over.
+            line = shapely.remove_repeated_points(shapely.LineString(part.coords))
+            if line.length <= 0.0:
+                short += 1
+                continue
+            shapes.append(Shape(name=label, geometry=line))
+    if shapes:
+        return tuple(shapes)
+    if short:
+        raise GroundError(
+            f"{name}: The file holds {short} lines of no length. A line must join two places at least."
+        )
+    what = "waypoints" if Path(path).suffix.lower() == ".gpx" else "points"
+    raise GroundError(
+        f"{name}: The file holds {points} {what} and no line. It must hold a line: a LineString, a GPX track "
+        "or route."
+    )
+
+
+def read_marks(path: Path | str, *, crs: str, file_crs: str | None = None) -> tuple[Shape, ...]:
+    """Read marks of any form, such as dams to keep or places where water sinks.
+
+    Parameters
+    ----------
+    path : Path or str
+        Any vector file that GDAL reads.
+    crs : str
+        The site's grid.
+    file_crs : str, optional
+        CRS of a file that names none.
+
+    Returns
+    -------
+    tuple of Shape
+        Points, LineStrings and Polygons, one for each part; areas mended where their edges cross.
+
+    Raises
+    ------
+    GroundError
+        If the file cannot be read, names no CRS or holds no shape.
+    """
+    shapes = []
+    for number, label, geometry in _features(Path(path), crs, file_crs):
+        for part in _single_parts(geometry):
+            mended = _mended(path, number, part) if part.geom_type in _AREAS else [part]
+            shapes += [Shape(name=label, geometry=one) for one in mended]
+    return tuple(shapes)
+
+
+def _single_parts(geometry: Any) -> Iterator[Any]:
+    # Parts of collections within collections, too.
+    import shapely
+
+    for part in shapely.get_parts(geometry):
+        if part.geom_type == "GeometryCollection" or part.geom_type.startswith("Multi"):
+            yield from _single_parts(part)
+        elif not part.is_empty:
+            yield part
+
+
+def _mended(path: Path | str, number: int, area: Any) -> list[Any]:
+    # Polygons of an area whose edges may cross.
+    import shapely
+
+    if not area.is_valid:
+        area = shapely.make_valid(area)
+        area = shapely.union_all([part for part in shapely.get_parts(area) if part.geom_type in _AREAS])
+    if area.is_empty or area.area <= 0.0:
+        raise GroundError(
+            f"{Path(path).name}, feature {number}: The area is empty. It must enclose some ground."
+        )
+    return list(shapely.get_parts(area))
 
 
 def _wrong(path: Path | str, number: int, geometry: Any, allowed: str) -> str:
     return (
         f"{Path(path).name}, feature {number}: The geometry is a {geometry.geom_type}. It must be {allowed}."
     )
+
+
+def _why_unreadable(path: Path) -> str:
+    # GDAL's own words name its drivers and options.
+    if path.suffix.lower() == ".shp":
+        missing = [end for end in (".shx", ".dbf") if not path.with_suffix(end).exists()]
+        if missing:
+            return (
+                f"A part of the shapefile is missing: {path.with_suffix(missing[0]).name}. Copy all of its "
+                "parts, or save it as a GeoPackage."
+            )
+    what = what_it_is(path) or "its content is unknown or damaged"
+    return f"The file is no vector file that can be read ({what})."
 
 
 def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str, Any]]:
@@ -128,12 +249,11 @@ def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str
     from pyproj.exceptions import CRSError
 
     name = path.name
-    if not path.exists():
-        raise GroundError(f"{name}: There is no such file in {path.parent}.")
+    refuse_unreadable(path)
     found: list[tuple[int, str, Any]] = []
     try:
         for layer, kind in pyogrio.list_layers(path):
-            if kind is None:
+            if kind is None or (path.suffix.lower() == ".gpx" and layer in _LINE_POINTS):
                 continue
             meta, _, blobs, fields = pyogrio.raw.read(path, layer=layer)
             if blobs is None or not len(blobs):
@@ -167,8 +287,8 @@ def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str
                     else str(fields[column][position])
                 )
                 found.append((position + 1, text, moved))
-    except (DataSourceError, DataLayerError) as error:
-        raise GroundError(f"{name}: The file is no vector file that can be read ({error}).") from None
+    except (DataSourceError, DataLayerError, shapely.errors.ShapelyError):
+        raise GroundError(f"{name}: {_why_unreadable(path)}") from None
     except CRSError:
         raise GroundError(
             f"{name}: Its coordinate reference system is unknown. Save it with another."

@@ -19,6 +19,8 @@ __all__ = ["EdgeCut", "edge_cut"]
 REACH = 3
 # Our choice, because a hundredth of its divide seldom hides more ground than a DEM's cells blur.
 LEAST_SHARE = 0.01
+# Our choice: with more than half of the divides on the edge, the edge may well have been drawn along them.
+MOSTLY_EDGE = 0.5
 
 NO_LABEL = -1
 
@@ -38,12 +40,15 @@ class EdgeCut:
         Valleys of the catchment that come in over the edge.
     open_cells : ndarray of int64, shape (open cells,)
         Flat indices of the cells over whose edge land beyond may drain into a channel, for a map.
+    mouth_share : float
+        The share for all mouths together, 0 to 1.
     """
 
     is_lower_bound: NDArray[np.bool_]
     edge_share: NDArray[np.float64]
     entries: NDArray[np.int32]
     open_cells: NDArray[np.int64]
+    mouth_share: float
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -52,11 +57,14 @@ class EdgeCut:
         cut = int(self.is_lower_bound.sum())
         if not cut:
             return ()
-        return (
+        told = (
             f"The edge of the data cuts the catchments of {100 * cut / size:.0f} % of the channel: land "
             "beyond may drain in, so upstream areas there are lower bounds. A DEM that reaches over the "
-            "hills mends it.",
+            "hills mends it."
         )
+        if self.mouth_share > MOSTLY_EDGE:
+            told += " If it was clipped along its divide on purpose, nothing is missing."
+        return (told,)
 
 
 def edge_cut(
@@ -152,12 +160,14 @@ def edge_cut(
     entries = np.zeros(size, np.int32)
     open_cells = _tally(heights, ways, label, down, head, depth, divide, open_sides, entries)
     _sum_down(down, divide, open_sides, entries)
+    mouth = down == NO_LABEL
     share = np.where(divide > 0, open_sides / np.maximum(divide, 1), 0.0)
     return EdgeCut(
         is_lower_bound=(entries > 0) | ((share >= least_share) & (open_sides > 0)),
         edge_share=share,
         entries=entries,
         open_cells=open_cells,
+        mouth_share=float(open_sides[mouth].sum() / max(int(divide[mouth].sum()), 1)),
     )
 
 

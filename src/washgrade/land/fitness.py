@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from washgrade.checks import number
+from washgrade.checks import choice, number
 from washgrade.errors import GroundError
 from washgrade.land.kernel import as_heights
 from washgrade.land.width import WIDTH_CURVES
@@ -17,6 +17,8 @@ __all__ = ["cell_doubt", "expected_width_m", "known_cell_m"]
 
 # Our choice, because a bed and its banks need three cells across to show at all.
 CELLS_ACROSS = 3.0
+# Finest DEMs that are given away for whole regions; common practice, no source.
+FINEST_M = 0.5
 # Our choices: a stretched DEM bends in fewer than this share of its places as strongly as where its own cells
 # meet, and is only looked for where a hundred rows and columns can tell.
 BEND_RATIO = 0.05
@@ -24,8 +26,8 @@ LEAST_SIDE = 60
 MOST_STRETCH = 12
 
 
-def expected_width_m(upstream_area_m2: ArrayLike, *, curve: str = "dryland") -> float:
-    """Width of the bed at the median node by hydraulic geometry.
+def expected_width_m(upstream_area_m2: ArrayLike, *, curve: str = "general", quantile: float = 0.9) -> float:
+    """Width of the larger beds of a network by hydraulic geometry.
 
     Parameters
     ----------
@@ -33,6 +35,9 @@ def expected_width_m(upstream_area_m2: ArrayLike, *, curve: str = "dryland") -> 
         Upstream areas of the channel's nodes, square metres.
     curve : str, optional
         Name in `washgrade.land.width.WIDTH_CURVES`, where the sources are.
+    quantile : float, optional
+        Which node is looked at, 0 to 1, in the order of areas. 0.9 is our choice, because heads a step wide
+        make up most of a network and hold little sand.
 
     Returns
     -------
@@ -41,18 +46,22 @@ def expected_width_m(upstream_area_m2: ArrayLike, *, curve: str = "dryland") -> 
 
     Raises
     ------
+    InputError
+        If the curve is unknown or the quantile is not from 0 to 1.
     GroundError
         If there is no area.
 
     Examples
     --------
-    >>> round(expected_width_m([1e6, 2e6, 10e6]), 2)
-    1.48
+    >>> round(expected_width_m([1e6, 2e6, 10e6], quantile=0.5), 2)
+    3.45
     """
+    choice("curve", curve, tuple(WIDTH_CURVES))
+    number("quantile", quantile, at_least=0, at_most=1)
     area_m2 = np.asarray(upstream_area_m2, np.float64)
     if not area_m2.size:
         raise GroundError("Invalid 'upstream_area_m2' without a value. It must have one for each node.")
-    return float(WIDTH_CURVES[curve].width_m(np.array([np.median(area_m2)]))[0])
+    return float(WIDTH_CURVES[curve].width_m(np.array([np.quantile(area_m2, quantile)]))[0])
 
 
 def cell_doubt(
@@ -119,7 +128,9 @@ def cell_doubt(
             f", the line of the wash may be off by {shown(known_m)}, bends shorter than {shown(3 * known_m)} "
             f"are cut off, and washes closer than {shown(2 * known_m)} run together"
         )
-    better_m = max(0.5, math.floor(2 * fit_m) / 2)
+    if fit_m < FINEST_M:
+        return f"{told}. Measure the bed in a few places."
+    better_m = math.floor(fit_m / FINEST_M) * FINEST_M
     return f"{told}. A DEM with cells of {shown(better_m)} would show them."
 
 
