@@ -135,7 +135,9 @@ def test_a_valley_that_comes_in_is_an_entry_however_short_its_edge():
     share = f"{100 * cut.is_lower_bound.mean():.0f} %"
     assert cut.sentences == (
         f"The edge of the data cuts the catchments of {share} of the channel: land beyond may drain in, so "
-        "upstream areas there are lower bounds. A DEM that reaches over the hills mends it.",
+        "upstream areas there are lower bounds. A DEM that reaches over the hills mends it. If it was "
+        "clipped "
+        "along its divide on purpose, nothing is missing.",
     )
 
 
