@@ -176,8 +176,8 @@ def slope_area_heads(
     above such a head.) Nothing begins below a tenth of the area told: our choice, because a bank of a few
     cells is steep enough for any constant.
 
-    For hills with gullies. On nearly level ground the slopes are noise of the DEM, and on wide valley floors a
-    wash that begins gently is lost: there the area alone is the better rule.
+    For hills with gullies. On nearly level ground the slopes are noise of the DEM, and on wide valley floors
+    a wash that begins gently is lost: there the area alone is the better rule.
 
     The studies give A per width of contour in some equations and as a whole in others, and constants from
     their own grounds; that is one more reason to take ours from the ground at hand.
