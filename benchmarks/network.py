@@ -23,7 +23,8 @@ from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
 from washgrade.land.fans import find_fans
 from washgrade.land.heads import slope_area_heads
-from washgrade.land.inherit import inherit_ids, no_places
+from washgrade.land.inherit import inherit_ids
+from washgrade.land.places import no_places
 from washgrade.land.threshold import constant_drop
 
 ROOT = Path(__file__).resolve().parents[1]

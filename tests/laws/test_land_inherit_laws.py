@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from washgrade.land.channels import delineate
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
-from washgrade.land.inherit import Places, inherit_ids, no_places
+from washgrade.land.inherit import inherit_ids
+from washgrade.land.places import Places, no_places
 
 CELL_M = 5.0
 

@@ -10,7 +10,8 @@ from washgrade.errors import GroundError, InputError
 from washgrade.land.channels import delineate, letters_of
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
-from washgrade.land.inherit import Places, id_order, inherit_ids, no_places
+from washgrade.land.inherit import inherit_ids
+from washgrade.land.places import Places, id_order, no_places
 
 CELL_M = 5.0
 

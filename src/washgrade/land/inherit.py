@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from washgrade.checks import number
-from washgrade.errors import GroundError
 from washgrade.land.channels import Channels, letters_of, reach_lines
 from washgrade.land.links import trace_washes
+from washgrade.land.places import Order, Places, id_order, split_id, wash_place
 
-__all__ = ["Inherited", "Places", "id_order", "inherit_ids", "no_places"]
+__all__ = ["Inherited", "inherit_ids"]
 
 # Our choice, because a bed found again on another grid lies within a cell or so of where it was.
 TOLERANCE_CELLS = 1.5
@@ -30,102 +28,6 @@ SPACING_CELLS = 0.5
 # New points looked at for each old one: within the tolerance lie about seven of the channel itself; the rest
 # are for a neighbour.
 NEAREST = 12
-Order = tuple[int, str, int, int, str]
-NAME = re.compile(r"([A-Z]+)(\d+)([a-z]*)")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Places:
-    """Every id that a site's reaches ever had, with the places it stood for; never shortened.
-
-    An id's first line is its home; the later ones are those it inherited.
-
-    Parameters
-    ----------
-    reach_id : ndarray of str, shape (places,)
-        Ids such as A12 or A12b.
-    edition : ndarray of int64, shape (places,)
-        Which ground of the site gave this line to the id, 0 for the first; an id has one line an edition.
-    upstream_area_m2 : ndarray of float64, shape (places,)
-        Ground that drained through the lower end of the line, square metres.
-    cell_m : ndarray of float64, shape (places,)
-        Side of a cell of the DEM it was found on, metres.
-    start : ndarray of int64, shape (places + 1,)
-        The points of line ``i`` are ``start[i]`` to ``start[i + 1] - 1``; two or more.
-    easting_m, northing_m : ndarray of float64, shape (points,)
-        Where they lie, metres, downstream order, on the site's grid.
-
-    Raises
-    ------
-    GroundError
-        If an id is no wash's letters and number or has two lines of one edition, or the arrays do not fit.
-    """
-
-    reach_id: NDArray[np.str_]
-    edition: NDArray[np.int64]
-    upstream_area_m2: NDArray[np.float64]
-    cell_m: NDArray[np.float64]
-    start: NDArray[np.int64]
-    easting_m: NDArray[np.float64]
-    northing_m: NDArray[np.float64]
-
-    def __post_init__(self) -> None:
-        size = len(self.reach_id)
-        sizes = (len(self.edition), len(self.upstream_area_m2), len(self.cell_m), len(self.start) - 1)
-        points = int(self.start[-1]) if len(self.start) else -1
-        if set(sizes) != {size} or not len(self.easting_m) == len(self.northing_m) == points:
-            raise GroundError(
-                f"Invalid places of {size} ids with {sizes} values and {len(self.easting_m)} points. "
-                "Each id must have one value of each kind, and a line."
-            )
-        for name in self.reach_id.tolist():
-            if NAME.fullmatch(name) is None:
-                raise GroundError(
-                    f"Invalid 'reach_id' of '{name}'. It must be capital letters, a number and, where a "
-                    "reach was split, small letters, such as A12 or A12b."
-                )
-        both = list(zip(self.reach_id.tolist(), self.edition.tolist(), strict=True))
-        if len(set(both)) < size:
-            name, edition = max(both, key=both.count)
-            raise GroundError(
-                f"Invalid places: '{name}' stands twice in edition {edition}. "
-                "An id must have one line an edition."
-            )
-
-    @property
-    def is_home(self) -> NDArray[np.bool_]:
-        """Whether a line is the first that its id was given to, shape (places,)."""
-        order = np.lexsort((self.edition, self.reach_id))
-        home = np.zeros(len(self), np.bool_)
-        home[order[np.unique(self.reach_id[order], return_index=True)[1]]] = True
-        return home
-
-    def __len__(self) -> int:
-        return len(self.reach_id)
-
-
-def no_places() -> Places:
-    """Places of a site that never had a ground.
-
-    Returns
-    -------
-    Places
-        None.
-
-    Examples
-    --------
-    >>> len(no_places())
-    0
-    """
-    return Places(
-        reach_id=np.empty(0, dtype=np.str_),
-        edition=np.empty(0, np.int64),
-        upstream_area_m2=np.empty(0),
-        cell_m=np.empty(0),
-        start=np.zeros(1, np.int64),
-        easting_m=np.empty(0),
-        northing_m=np.empty(0),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,6 +114,7 @@ def inherit_ids(
     >>> from washgrade.land.channels import delineate
     >>> from washgrade.land.dem import Dem
     >>> from washgrade.land.flow import flow_directions, upstream_cells
+    >>> from washgrade.land.places import no_places
     >>> ground = np.array([[9] * 9, [9, 9, 8, 7, 6, 5, 4, 3, 2], [9] * 9], np.float32)
     >>> dem = Dem(elevation_m=ground, cell_m=5, west_m=0, north_m=15, crs="EPSG:25830")
     >>> ways = flow_directions(ground)
@@ -462,11 +365,11 @@ def _name_rest(names: NDArray[np.object_], part_of: list[str], channels: Channel
     highest: dict[str, int] = {}
     small: dict[str, int] = {}
     for name in sorted(set(places.reach_id.tolist())):
-        letters, count, part = _split(name)
-        last_letter = max(last_letter, _place(letters))
+        letters, count, part = split_id(name)
+        last_letter = max(last_letter, wash_place(letters))
         highest[letters] = max(highest.get(letters, 0), count)
         base = f"{letters}{count}"
-        small[base] = max(small.get(base, 0), _place(part.upper()) if part else 0)
+        small[base] = max(small.get(base, 0), wash_place(part.upper()) if part else 0)
     piece = np.full(len(names), -1, np.int64)
     number_in = np.zeros(len(names), np.int64)
     mouths: list[int] = []
@@ -475,7 +378,7 @@ def _name_rest(names: NDArray[np.object_], part_of: list[str], channels: Channel
         if names[reach]:
             continue
         if part_of[reach]:
-            letters, count, _ = _split(part_of[reach])
+            letters, count, _ = split_id(part_of[reach])
             base = f"{letters}{count}"
             small[base] += 1
             names[reach] = base + letters_of(small[base]).lower()
@@ -486,7 +389,7 @@ def _name_rest(names: NDArray[np.object_], part_of: list[str], channels: Channel
             piece[reach], number_in[reach] = piece[below], number_in[below] + 1
             continue
         if is_stem and names[below]:
-            letters, count, _ = _split(names[below])
+            letters, count, _ = split_id(names[below])
             if count == highest[letters]:
                 # Above the head of a wash, or above what was just put there.
                 highest[letters] += 1
@@ -498,49 +401,6 @@ def _name_rest(names: NDArray[np.object_], part_of: list[str], channels: Channel
     rank[np.lexsort((np.array(mouths, np.int64), -reaches.upstream_area_m2[mouths]))] = np.arange(len(mouths))
     for reach in np.flatnonzero(piece >= 0).tolist():
         names[reach] = letters_of(last_letter + 1 + int(rank[piece[reach]])) + str(number_in[reach])
-
-
-@lru_cache(maxsize=100_000)
-def _split(name: str) -> tuple[str, int, str]:
-    found = NAME.fullmatch(name)
-    if found is None:
-        raise GroundError(f"Invalid 'reach_id' of '{name}'. It must be letters and a number, such as A12.")
-    return found[1], int(found[2]), found[3]
-
-
-def id_order(name: str) -> Order:
-    """Key to sort ids as people count: A2 before A12, A12 before A12b, Z before AA.
-
-    Parameters
-    ----------
-    name : str
-        Id of a reach.
-
-    Returns
-    -------
-    tuple
-        Compares as people count.
-
-    Raises
-    ------
-    GroundError
-        If it is no id.
-
-    Examples
-    --------
-    >>> sorted(["AA1", "A12b", "A12", "B1", "A2"], key=id_order)
-    ['A2', 'A12', 'A12b', 'B1', 'AA1']
-    """
-    letters, count, part = _split(name)
-    return len(letters), letters, count, len(part), part
-
-
-# Place of a wash by its letters: A 0, Z 25, AA 26.
-def _place(letters: str) -> int:
-    place = 0
-    for letter in letters:
-        place = place * 26 + ord(letter) - 64
-    return place - 1
 
 
 def _add(places: Places, lines: _Lines, ids: NDArray[np.str_]) -> Places:
