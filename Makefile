@@ -2,6 +2,7 @@
 # make test    all tests
 # make check   format, lint, types, import contracts
 # make bench   the benchmarks, each a ratio against a reference in the same run
+# make bench-others   the ground beside all libraries that do parts of it, in .venv-bench; writes its document
 PYTHON ?= python3
 VENV := .venv
 ifeq ($(OS),Windows_NT)
@@ -10,7 +11,7 @@ else
 BIN := $(VENV)/bin
 endif
 
-.PHONY: demo test check bench clean
+.PHONY: demo test check bench bench-others clean
 
 $(VENV)/installed: pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit("washgrade needs Python 3.11 or newer; found " + sys.version.split()[0] + ". Try: make PYTHON=python3.12 demo") if sys.version_info < (3, 11) else None'
@@ -43,5 +44,11 @@ bench: $(VENV)/installed-test
 	$(BIN)/python benchmarks/page.py
 	$(BIN)/python benchmarks/travel.py
 
+bench-others:
+	@test -x .venv-bench/bin/python || $(PYTHON) -m venv .venv-bench
+	@.venv-bench/bin/python -m pip install --quiet --disable-pip-version-check --upgrade "pip>=25.1"
+	@.venv-bench/bin/python -m pip install --quiet --disable-pip-version-check --editable . --group bench
+	.venv-bench/bin/python benchmarks/ground_others.py --cells 4000000 25000000 100000000 --write
+
 clean:
-	rm -rf $(VENV) demo build dist
+	rm -rf $(VENV) .venv-bench demo build dist

@@ -19,12 +19,13 @@ from pathlib import Path
 import numpy as np
 
 from washgrade.errors import GroundWarning
+from washgrade.land.above import above_channel
 from washgrade.land.breach import breach
 from washgrade.land.channels import delineate, reach_lines
-from washgrade.land.dem import Dem
+from washgrade.land.dem import Dem, horn_gradient
 from washgrade.land.drainage import condition_and_route
 from washgrade.land.fill import fill
-from washgrade.land.flow import flow_directions, upstream_cells
+from washgrade.land.flow import flow_directions, route, upstream_cells
 from washgrade.land.threshold import constant_drop
 
 REAL = Path(__file__).resolve().parents[1].parent / "shared" / "reference" / "terrain"
@@ -64,29 +65,56 @@ def our_steps(heights):
     )
     reach_lines(channels)
     yield "network"
+    above_channel(dem_of(heights), channels, ways)
+    yield "above"
+    np.hypot(*horn_gradient(heights, CELL_M))
+    yield "slope"
+
+
+def our_straight_steps(heights):
+    """Do the same by least deviation, which finds the area along with the directions."""
+    filled = fill(heights)
+    yield "fill"
+    ways, count = route(filled, method="least deviation")
+    yield "directions"
+    yield "area"
+    channels = delineate(
+        dem_of(heights), filled, ways, count, channel_area_m2=CHANNEL_AREA_M2, max_reach_m=1e9
+    )
+    reach_lines(channels)
+    yield "network"
+    above_channel(dem_of(heights), channels, ways)
+    yield "above"
+    np.hypot(*horn_gradient(heights, CELL_M))
+    yield "slope"
 
 
 def their_steps(heights):
     """Do the same with pyflwdir, whose fill gives the directions along with the heights."""
     import pyflwdir
     from affine import Affine
-    from pyflwdir.dem import fill_depressions
+    from pyflwdir.dem import fill_depressions, slope
 
     _, codes = fill_depressions(heights, nodata=np.nan)
     yield "fill"
-    side = heights.shape[0] * CELL_M
-    network = pyflwdir.from_array(
-        codes, ftype="d8", transform=Affine(CELL_M, 0, 0, 0, -CELL_M, side), latlon=False, check_ftype=False
-    )
+    place = Affine(CELL_M, 0, 0, 0, -CELL_M, heights.shape[0] * CELL_M)
+    network = pyflwdir.from_array(codes, ftype="d8", transform=place, latlon=False, check_ftype=False)
     yield "directions"
     count = network.upstream_area(unit="cell")
     yield "area"
     channel = count * CELL_M**2 >= CHANNEL_AREA_M2
     network.streams(mask=channel, strord=network.stream_order(type="strahler", mask=channel))
     yield "network"
+    network.hand(drain=channel, elevtn=heights)
+    # A plain tuple, because the compiled loops of pyflwdir 0.5 do not know the class of affine 3.
+    network.transform = tuple(place)[:6]
+    network.stream_distance(mask=channel, unit="m")
+    yield "above"
+    slope(heights, nodata=np.nan, latlon=False, transform=network.transform)
+    yield "slope"
 
 
-CHAINS = {"ours": our_steps, "pyflwdir": their_steps}
+CHAINS = {"ours": our_steps, "ours, straight": our_straight_steps, "pyflwdir": their_steps}
 
 
 def timed(chain, heights):
@@ -210,10 +238,10 @@ def main():
         heights = made_ground(kind, given.cells)
         took = {name: timed(chain, heights) for name, chain in CHAINS.items()}
         print(f"\n{kind}, {heights.size} cells, seconds")
-        print(f"{'':12}" + "".join(f"{step:>12}" for step in took["ours"]) + f"{'all':>12}{'bytes/cell':>12}")
+        print(f"{'':15}" + "".join(f"{step:>12}" for step in took["ours"]) + f"{'all':>12}{'bytes/cell':>12}")
         for name, steps in took.items():
             print(
-                f"{name:12}"
+                f"{name:15}"
                 + "".join(f"{second:12.3f}" for second in steps.values())
                 + f"{sum(steps.values()):12.3f}{peak(name, heights):12.1f}"
             )
