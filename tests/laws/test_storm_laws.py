@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -70,11 +72,13 @@ def ground(seed: int, bed: str, curve: float, conductivity_mm_h: float) -> Groun
 
 @settings(max_examples=60, deadline=None)
 @given(
-    seeds, st.sampled_from(list(BEDS)), st.floats(55, 98), st.floats(0, 150), st.floats(1, 120), st.floats(1,
-    1.5), st.floats(0.2, 12), st.booleans(),
+    seeds, st.sampled_from(list(BEDS)), st.floats(55, 98), st.floats(0, 150), st.floats(1, 120),
+    st.floats(1, 1.5), st.floats(0.2, 12), st.booleans(), st.sampled_from(["unit hydrograph", "graphical"]),
 )  # fmt: skip
-def test_more_rain_never_reworks_less(seed, bed, curve, conductivity, depth_mm, more, duration_h, ragged):
-    land = ground(seed, bed, curve, conductivity)
+def test_more_rain_never_reworks_less(
+    seed, bed, curve, conductivity, depth_mm, more, duration_h, ragged, peak
+):
+    land = replace(ground(seed, bed, curve, conductivity), peak=peak)
     rain = burst(depth_mm=depth_mm, duration_h=duration_h)
     if ragged:
         fallen = np.append(0.0, np.cumsum(np.random.default_rng(seed).exponential(1.0, 7)))

@@ -123,6 +123,19 @@ def test_coarse_laws_agree_with_limerinos_where_the_water_is_deep(radius_m, coar
     assert shallow[0] > 1.3 * shallow[1]
 
 
+def test_variable_power_law():
+    """Ferguson (2007): U/u* tends to 6.5 (R/D84)^(1/6) in deep and to 2.5 R/D84 in shallow water."""
+    bed = BEDS["cobble"]
+    for share, limit, other in (
+        (1e5, 6.5 * 1e5 ** (1 / 6), 2.5 * 1e5),
+        (1e-4, 2.5e-4, 6.5 * 1e-4 ** (1 / 6)),
+    ):
+        radius = share * bed.coarse_mm / 1000
+        found = mean_velocity_m_s(radius_m=radius, slope=0.02, bed=bed, resistance="variable power")[0]
+        assert found / math.sqrt(9.81 * radius * 0.02) == pytest.approx(limit, rel=1e-4)
+        assert found / math.sqrt(9.81 * radius * 0.02) != pytest.approx(other, rel=0.1)
+
+
 def test_relative_depth_law():
     """Rickenmann and Recking (2011): at R = 1.283 D84 U/u* = 4.416 x 1.283^1.904 / 2^1.083."""
     bed = BEDS["cobble"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,12 +15,19 @@ from washgrade.land.dem import Dem
 from washgrade.land.fill import fill
 from washgrade.land.flow import flow_directions, upstream_cells
 from washgrade.storm.basin import hack_length_m, measure_basins
-from washgrade.storm.flood import Ground, flood_of_flow, flood_of_marks, flood_of_rain, node_slopes
+from washgrade.storm.flood import (
+    Ground,
+    flood_of_flow,
+    flood_of_marks,
+    flood_of_rain,
+    least_rain_mm,
+    node_slopes,
+)
 from washgrade.storm.grains import BEDS, bed_of, sorting_window_pa
 from washgrade.storm.hydraulics import flow_in_bed, mean_velocity_m_s
 from washgrade.storm.losses import REGIME_WIDTH_S12_M12, route_losses
 from washgrade.storm.mark import Marks, mark_discharge, spread_marks
-from washgrade.storm.peak import hydrograph_m3_s, unit_peak_m_s, unit_peak_m_s_table
+from washgrade.storm.peak import graphical_peak_m3_s, hydrograph_m3_s, unit_peak_m_s, unit_peak_m_s_table
 from washgrade.storm.rain import Hyetograph, antecedent_rain_mm, areal_reduction, burst, gauge_series
 from washgrade.storm.rework import least_discharge_m3_s, mean_scour_m, refill_share, sorting_discharge_m3_s
 from washgrade.storm.runoff import curve_number, curve_number_now, excess_mm, runoff_mm
@@ -299,6 +307,46 @@ def test_a_storm_runs_through(ground):
     assert (storm.flow.discharge_m3_s <= most).all()
     harder = flood_of_rain(ground, burst(depth_mm=40, duration_h=1), severity_factor=2)
     np.testing.assert_allclose(harder.flow.discharge_m3_s, 2 * storm.flow.discharge_m3_s)
+
+
+def test_the_least_rain_does_what_is_wanted(ground):
+    rain_mm = least_rain_mm(ground, wanted_share=0.3, duration_h=1.0, bite_m=0.1)
+    some = np.flatnonzero(np.isfinite(rain_mm))[::20]
+    assert len(some) > 3
+    for node in some:
+        # Interpolated between depths 17 % apart.
+        for factor, enough in ((1.09, True), (0.92, False)):
+            flood = flood_of_rain(ground, burst(depth_mm=factor * rain_mm[node], duration_h=1.0))
+            share = refill_share(scour_m=flood.scour_m, bite_m=0.1, wetted_share=flood.flow.wetted_share)
+            assert (share[node] >= 0.3) == enough
+    assert not least_rain_mm(ground, wanted_share=0.0, duration_h=1.0, bite_m=0.1).any()
+
+
+# Type II day of the US soil service: hours and share fallen (from memory).
+TYPE_II_H = [0, 2, 4, 6, 8, 9, 9.5, 10, 10.5, 11, 11.5, 11.75, 12, 12.5, 13, 13.5, 14, 16, 20, 24]
+TYPE_II = [
+    0, 0.022, 0.048, 0.08, 0.12, 0.147, 0.163, 0.181, 0.204, 0.235,
+    0.283, 0.357, 0.663, 0.735, 0.772, 0.799, 0.82, 0.88, 0.952, 1,
+]  # fmt: skip
+
+
+def test_both_ways_to_a_peak_agree(ground):
+    """A day of type II rain on catchments of 0.1 to 2 hours: within 20 %; a steady rain is far from it."""
+    few = {"rain_mm": 100.0, "curve_number": 85.0, "area_m2": 1.0, "rain_type": "II"}
+    hours = np.array([0.1, 0.2, 0.5, 1.0, 2.0])
+    graphical = graphical_peak_m3_s(concentration_h=hours, **few)
+    for share, agrees in ((np.array(TYPE_II), True), (np.array(TYPE_II_H) / 24, False)):
+        rain = Hyetograph(time_h=np.array(TYPE_II_H, float), fallen_mm=100.0 * share)
+        unit = unit_peak_m_s(concentration_h=hours, time_h=rain.time_h, excess_mm=excess_mm(rain, 85))
+        assert (np.abs(unit / graphical - 1) < 0.2).all() == agrees
+    day = Hyetograph(time_h=np.array(TYPE_II_H, float), fallen_mm=100.0 * np.array(TYPE_II))
+    both = [
+        flood_of_rain(replace(ground, peak=peak, conductivity_mm_h=0.0), day).flow.discharge_m3_s
+        for peak in ("unit hydrograph", "graphical")
+    ]
+    np.testing.assert_allclose(both[1], both[0], rtol=0.25)
+    with says("Invalid 'peak' of 'rational'. It must be one of 'unit hydrograph', 'graphical'."):
+        replace(ground, peak="rational")
 
 
 def test_the_least_flood_does_what_is_wanted_and_no_more():

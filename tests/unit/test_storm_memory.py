@@ -53,13 +53,31 @@ def test_carried_share_equals_a_plain_loop():
     np.testing.assert_allclose(found, plain)
 
 
+def test_each_place_may_have_its_own_memory():
+    own = np.array([[0.5, 0.9], [0.8, 0.1]])
+    found = carried_share(sample_day=[1, 6], flood_day=[5, 7], memory=own, on_day=9)
+    np.testing.assert_allclose(found, [0.4, 0.1])
+    # Told backwards, field and readings together stay positive definite whatever the loadings.
+    field = np.array([[1.0, 0.9], [0.9, 1.0]])
+    loading = np.diag(found)
+    noise = np.diag(carry_extra_variance(found, 1.0))
+    joint = np.block([[field, field @ loading], [loading @ field, loading @ field @ loading + noise]])
+    assert np.linalg.eigvalsh(joint).min() > 0
+    # Without the extra noise the readings would be the field itself.
+    joint[2:, 2:] -= noise
+    assert np.linalg.eigvalsh(joint).min() < 1e-12
+
+
 def test_same_day_and_no_flood_leave_a_sample_whole():
     assert carried_share(sample_day=[5], flood_day=[5], memory=[0.0], on_day=5).tolist() == [1.0]
     assert carried_share(sample_day=[5], flood_day=[], memory=[], on_day=900).tolist() == [1.0]
     assert carried_share(sample_day=[5], flood_day=[9], memory=[0.3], on_day=8).tolist() == [1.0]
     with says("Invalid 'sample_day'. No sample may be later than the day asked for."):
         carried_share(sample_day=[5], flood_day=[], memory=[], on_day=4)
-    with says("Invalid 'memory' of shape (0,). It must have one value for each of the 1 floods."):
+    with says(
+        "Invalid 'memory' of shape (0,). It must have one value for each of the 1 floods, or one for each "
+        "flood and sample."
+    ):
         carried_share(sample_day=[5], flood_day=[1], memory=[], on_day=5)
 
 

@@ -15,12 +15,20 @@ from washgrade.storm.grains import BEDS, Bed
 from washgrade.storm.hydraulics import Flow, flow_in_bed
 from washgrade.storm.losses import route_losses
 from washgrade.storm.mark import Marks, mark_discharge, mark_sentence, spread_marks
-from washgrade.storm.peak import CONCENTRATION, unit_peak_m_s_table
-from washgrade.storm.rain import Hyetograph, areal_reduction
-from washgrade.storm.rework import SCOUR_M, mean_scour_m
+from washgrade.storm.peak import CONCENTRATION, graphical_peak_m3_s, unit_peak_m_s_table
+from washgrade.storm.rain import Hyetograph, areal_reduction, burst
+from washgrade.storm.rework import SCOUR_M, mean_scour_m, refill_share
 from washgrade.storm.runoff import excess_mm
 
-__all__ = ["Flood", "Ground", "flood_of_flow", "flood_of_marks", "flood_of_rain", "node_slopes"]
+__all__ = [
+    "Flood",
+    "Ground",
+    "flood_of_flow",
+    "flood_of_marks",
+    "flood_of_rain",
+    "least_rain_mm",
+    "node_slopes",
+]
 
 # What one storm's computed peaks are worth: factor of two either way, our choice.
 _RAIN_LOG_SD = 0.7
@@ -50,6 +58,8 @@ class Ground:
         (`washgrade.storm.losses.BED_CONDUCTIVITY_MM_H`).
     concentration : str
         Way to reckon the time of concentration, a key of `washgrade.storm.peak.CONCENTRATION`.
+    peak : {"unit hydrograph", "graphical"}
+        Way to reckon the peak; the graphical method takes the whole rain as a day's rain of type II.
 
     Raises
     ------
@@ -65,6 +75,7 @@ class Ground:
     bed: Bed = field(default_factory=lambda: BEDS["sand"])
     conductivity_mm_h: float = 44.0
     concentration: str = "kirpich"
+    peak: str = "unit hydrograph"
 
     def __post_init__(self) -> None:
         count = len(self.channels.nodes)
@@ -73,6 +84,7 @@ class Ground:
         number("curve_number", self.curve_number, above=0, at_most=100)
         number("conductivity_mm_h", self.conductivity_mm_h, at_least=0)
         choice("concentration", self.concentration, tuple(CONCENTRATION))
+        choice("peak", self.peak, ("unit hydrograph", "graphical"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,7 +212,12 @@ def flood_of_rain(
     concentration_h = np.maximum(
         CONCENTRATION[ground.concentration](basins.path_m, basins.path_slope, curve), _LEAST_CONCENTRATION_H
     )
-    unit_peak = unit_peak_m_s_table(concentration_h=concentration_h, time_h=rain.time_h, excess_mm=excess)
+    if ground.peak == "graphical":
+        unit_peak = graphical_peak_m3_s(
+            rain_mm=areal * rain.depth_mm, curve_number=curve, area_m2=1.0, concentration_h=concentration_h
+        )
+    else:
+        unit_peak = unit_peak_m_s_table(concentration_h=concentration_h, time_h=rain.time_h, excess_mm=excess)
     made_m3 = basins.area_m2 * runoff / 1000.0
     passing_m3, lost_m3 = route_losses(
         downstream=nodes.downstream,
@@ -258,6 +275,70 @@ def flood_of_marks(
             for mark, rain in zip(at_mark.tolist(), of_rain_m3_s.tolist(), strict=True)
         )
     return _flood(ground, discharge, scour_m, log_sd, source="mark", mark_ratio=ratio, notes=notes)
+
+
+def least_rain_mm(
+    ground: Ground,
+    *,
+    wanted_share: ArrayLike,
+    duration_h: float,
+    bite_m: float,
+    curve_number: ArrayLike | None = None,
+    severity_factor: float = 1.0,
+    refill_scale: float = 1.0,
+    scour_m: float = SCOUR_M,
+) -> NDArray[np.float64]:
+    """Smallest rain of a duration that renews a share of the bed at each node.
+
+    Parameters
+    ----------
+    ground : Ground
+        The ground.
+    wanted_share : array_like of float
+        Share to be renewed (`washgrade.storm.season.refill_wanted`), 0 to 1; one for all or one a node.
+    duration_h : float
+        How long it rains, hours.
+    bite_m : float
+        Depth that a digger takes, metres.
+    curve_number : array_like of float, optional
+        Curve number of the day; the ground's unless told.
+    severity_factor, refill_scale, scour_m : float, optional
+        As in `flood_of_rain` and `washgrade.storm.rework.refill_share`.
+
+    Returns
+    -------
+    ndarray of float64, shape (nodes,)
+        Millimetres; 0 where nothing is wanted, infinite where 300 mm do not do it.
+
+    Notes
+    -----
+    The storm is reckoned for 33 depths from 2 to 300 mm, and the depth interpolated between them: the share
+    renewed never falls as the rain grows.
+    """
+    count = len(ground.channels.nodes)
+    wanted = one_each("wanted_share", wanted_share, count, at_least=0, at_most=1)
+    found = np.full(count, np.inf)
+    last_share, last_mm = np.zeros(count), 0.0
+    for depth_mm in np.geomspace(2.0, 300.0, 33).tolist():
+        flood = flood_of_rain(
+            ground,
+            burst(depth_mm=depth_mm, duration_h=duration_h),
+            curve_number=curve_number,
+            severity_factor=severity_factor,
+            scour_m=scour_m,
+        )
+        share = refill_share(
+            scour_m=flood.scour_m,
+            bite_m=bite_m,
+            wetted_share=flood.flow.wetted_share,
+            refill_scale=refill_scale,
+        )
+        now = np.isinf(found) & (share >= wanted)
+        rise = np.maximum(share[now] - last_share[now], 1e-300)
+        part = np.clip((wanted[now] - last_share[now]) / rise, 0.0, 1.0)
+        found[now] = last_mm + part * (depth_mm - last_mm)
+        last_share, last_mm = share, depth_mm
+    return np.where(wanted > 0, found, 0.0)
 
 
 def _flood(

@@ -123,7 +123,7 @@ def _depth(wanted: float, guess_m: float, bottom_m: float, side: float, slope: f
 @kernel
 def _wide_depth(flow_by_width: float, slope: float, roughness: float) -> float:
     """Depth of uniform flow by Manning in a very wide channel: where the search for a depth begins."""
-    return (flow_by_width * roughness / math.sqrt(slope)) ** 0.6
+    return float((flow_by_width * roughness / math.sqrt(slope)) ** 0.6)
 
 
 @kernel

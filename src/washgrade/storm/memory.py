@@ -67,8 +67,9 @@ def carried_share(
         Days of the samples, as day numbers, none after ``on_day``.
     flood_day : array_like of float, shape (floods,)
         Days of the floods, in any order.
-    memory : array_like of float, shape (floods,)
-        Each flood's kappa, from `network_memory`.
+    memory : array_like of float, shape (floods,) or (floods, samples)
+        Each flood's kappa, from `network_memory`; or what each flood left at each sample's own place, 1 less
+        the share reworked there.
     on_day : array_like of float
         One day number: the day for which the grade is wanted; later floods do not count.
 
@@ -86,9 +87,14 @@ def carried_share(
     Notes
     -----
     A sample sees ``l T + D`` plus noise of variance ``var T (1 - l^2)`` (`carry_extra_variance`), which is
-    treated as independent from sample to sample. That is exact for one sample a date; samples of one old date
-    share part of that noise, so the treatment approximates there (on simulated seasons within 0.5 % of
-    exact).
+    treated as independent from sample to sample. That is exact for one old sample; several that met the same
+    floods share part of that noise, so the treatment approximates there.
+
+    With a memory for each place the model is told backwards: the field of the day asked for has T's
+    covariance, and the field that an old sample met is ``l T`` plus independent noise, l the sample's own.
+    Any loadings with independent noise make a positive definite covariance of field and readings, so every
+    day's estimate is valid by itself; but two days asked for then rest on fields that are not quite each
+    other's past, which with one kappa a flood they are.
 
     Examples
     --------
@@ -98,18 +104,18 @@ def carried_share(
     sample_day, flood_day = numbers("sample_day", sample_day), numbers("flood_day", flood_day)
     memory = numbers("memory", memory, at_least=0, at_most=1)
     on_day = float(numbers("on_day", on_day))
-    if flood_day.shape != memory.shape or flood_day.ndim != 1:
+    if flood_day.ndim != 1 or memory.shape not in (flood_day.shape, (*flood_day.shape, sample_day.size)):
         raise InputError(
             f"Invalid 'memory' of shape {memory.shape}. It must have one value for each of the "
-            f"{flood_day.size} floods."
+            f"{flood_day.size} floods, or one for each flood and sample."
         )
     if (sample_day > on_day).any():
         raise InputError("Invalid 'sample_day'. No sample may be later than the day asked for.")
-    # By day and then by kappa, so that the order of import changes not even the last digit.
-    order = np.lexsort((memory, flood_day))
-    order = order[flood_day[order] <= on_day]
-    since = np.append(np.cumprod(memory[order][::-1])[::-1], 1.0)
-    found: NDArray[np.float64] = since[np.searchsorted(flood_day[order], sample_day, side="right")]
+    if memory.ndim == 1:
+        memory = np.broadcast_to(memory[:, None], (len(memory), sample_day.size))
+    since = (flood_day[:, None] > sample_day) & (flood_day[:, None] <= on_day)
+    # Sorted, so that the order of import changes not even the last digit.
+    found: NDArray[np.float64] = np.sort(np.where(since, memory, 1.0), axis=0).prod(axis=0)
     return found
 
 
