@@ -1,19 +1,20 @@
 """Small holes are mended, large ones and the outside are left; standing water is found."""
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
+import rasterio
 from rasterio.fill import fillnodata
 from scipy.ndimage import distance_transform_cdt, label
-from scipy.sparse import csr_matrix
-from scipy.sparse.linalg import spsolve
 
 from washgrade.errors import GroundError, InputError
 from washgrade.land.dem import Dem
 from washgrade.land.voids import default_hole_m, mend_voids
 from washgrade.land.water import LAKE, LAND, SEA, find_water, without_sea
 
+TERRAIN = Path(__file__).resolve().parents[2].parent / "shared" / "reference" / "terrain"
 ROWS, COLS = np.mgrid[0:60, 0:80]
 PLANE_M = (812.0 + 0.31 * ROWS - 0.17 * COLS).astype(np.float32)
 SMOOTH_M = (500.0 + 0.1 * ROWS + 4.0 * np.sin(ROWS / 9.0) * np.cos(COLS / 11.0)).astype(np.float32)
@@ -73,7 +74,7 @@ def test_nothing_given_is_changed_and_no_void_is_no_work():
 
 
 def plain_mend(elevation_m, widest):
-    """The same by general libraries: labels, a chessboard distance, a sparse solve of Laplace's equation."""
+    """The same by general libraries: labels, a chessboard distance, least squares of all Laplacians."""
     found = elevation_m.astype(np.float64)
     mended = np.zeros(found.shape, bool)
     names, count = label(np.isnan(found), EIGHT)
@@ -93,22 +94,38 @@ def plain_mend(elevation_m, widest):
             continue
         cells = np.argwhere(hole)
         slot = {tuple(cell): k for k, cell in enumerate(cells)}
-        rows, cols, values, right = [], [], [], np.zeros(len(cells))
-        for k, (r, c) in enumerate(cells):
-            rows.append(k), cols.append(k), values.append(4.0)
-            for near in ((r + 1, c), (r - 1, c), (r, c + 1), (r, c - 1)):
+        # Every Laplacian that touches the hole, if all of its cells are known or in the hole.
+        centres = {tuple(cell) for cell in cells}
+        centres |= {(r + dr, c + dc) for r, c in cells for dr, dc in ((1, 0), (-1, 0), (0, 1), (0, -1))}
+        bends, known = [], []
+        for r, c in sorted(centres):
+            if not (0 < r < found.shape[0] - 1 and 0 < c < found.shape[1] - 1):
+                continue
+            line, constant = np.zeros(len(cells)), 0.0
+            for near, weight in (
+                ((r, c), -4),
+                ((r + 1, c), 1),
+                ((r - 1, c), 1),
+                ((r, c + 1), 1),
+                ((r, c - 1), 1),
+            ):
                 if near in slot:
-                    rows.append(k), cols.append(slot[near]), values.append(-1.0)
+                    line[slot[near]] += weight
                 else:
-                    right[k] += found[near]
-        solved = spsolve(csr_matrix((values, (rows, cols))), right)
-        found[hole] = solved
+                    constant += weight * elevation_m[near].astype(np.float64)
+            if np.isfinite(constant):
+                bends.append(line)
+                known.append(constant)
+        solved = np.linalg.lstsq(np.array(bends), -np.array(known), rcond=None)[0]
+        rim = [elevation_m[near] for near in centres - slot.keys()]
+        slack = 0.25 * (max(rim) - min(rim))
+        found[hole] = np.clip(solved, min(rim) - slack, max(rim) + slack)
         mended |= hole
     return found, mended
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_the_loops_equal_a_sparse_solve(seed):
+def test_the_loops_equal_dense_least_squares(seed):
     rng = np.random.default_rng(seed)
     z = rng.normal(300.0, 20.0, (40, 50)).astype(np.float32)
     z[rng.random(z.shape) < (0.1, 0.3, 0.4, 0.5, 0.6, 0.25)[seed]] = np.nan
@@ -121,15 +138,36 @@ def test_the_loops_equal_a_sparse_solve(seed):
     np.testing.assert_allclose(mended.dem.elevation_m, expected, atol=1e-3)
 
 
-def test_no_pit_and_no_peak_is_made_in_a_hole():
-    rng = np.random.default_rng(3)
-    z = rng.normal(300.0, 20.0, (40, 40)).astype(np.float32)
+if TERRAIN.exists():
+
+    @pytest.mark.parametrize(("name", "share"), [("gullied-hills-5m.tif", 0.75), ("prairie-1m.tif", 0.35)])
+    @pytest.mark.parametrize("width", [3, 10])
+    def test_holes_punched_into_real_ground_come_back(name, share, width):
+        # Real open DEMs, sources and licences in their README; GDAL's inverse distances beside ours.
+        with rasterio.open(TERRAIN / name) as source:
+            z = source.read(1)[:400, :400].astype(np.float32)
+        punched = z.copy()
+        for row in range(10, 360, 2 * width + 14):
+            for col in range(10, 360, 2 * width + 14):
+                punched[row : row + width, col : col + width] = np.nan
+        mended = mend_voids(ground(punched, 1.0), max_hole_m=width)
+        theirs = fillnodata(punched.copy(), mask=np.isfinite(punched), smoothing_iterations=0)
+        off = [
+            np.sqrt(np.mean((some - z)[mended.is_mended] ** 2)) for some in (mended.dem.elevation_m, theirs)
+        ]
+        # Measured: 0.28 of 0.44 m and 0.39 of 0.82 m on the hills, 0.026 of 0.113 m and 0.071 of 0.265 m.
+        assert off[0] < share * off[1]
+
+
+def test_a_plate_never_flies_off():
+    # A step beside the hole: the plate would go on upwards.
+    z = np.full((40, 40), 300.0, np.float32)
     z[8:25, 8:25] = np.nan
-    mended = mend_voids(ground(z, 1.0), max_hole_m=20.0).dem.elevation_m
-    for row in range(8, 25):
-        for col in range(8, 25):
-            around = [mended[row + 1, col], mended[row - 1, col], mended[row, col + 1], mended[row, col - 1]]
-            assert min(around) - 1e-3 <= mended[row, col] <= max(around) + 1e-3
+    z[:8] = 300.0 + 40.0 * np.arange(8)[:, None]
+    mended = mend_voids(ground(z, 1.0), max_hole_m=20.0)
+    inside = mended.dem.elevation_m[mended.is_mended]
+    assert inside.min() >= 300.0 - 0.25 * 280.0 - 1e-3
+    assert inside.max() <= 580.0 + 0.25 * 280.0 + 1e-3
 
 
 def test_a_smooth_surface_comes_back_better_than_by_inverse_distances():
@@ -139,8 +177,8 @@ def test_a_smooth_surface_comes_back_better_than_by_inverse_distances():
     ours = mended.dem.elevation_m[mended.is_mended] - SMOOTH_M[mended.is_mended]
     theirs = fillnodata(z.copy(), mask=np.isfinite(z), max_search_distance=40.0, smoothing_iterations=0)
     theirs = theirs[mended.is_mended] - SMOOTH_M[mended.is_mended]
-    # Measured: 0.049 m against 0.171 m.
-    assert np.sqrt(np.mean(ours**2)) < 0.4 * np.sqrt(np.mean(theirs**2))
+    # Measured: 0.001 m against 0.171 m.
+    assert np.sqrt(np.mean(ours**2)) < 0.1 * np.sqrt(np.mean(theirs**2))
 
 
 def test_a_wrong_width_is_said():
