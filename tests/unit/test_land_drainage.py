@@ -208,6 +208,7 @@ def test_progress_names_the_steps_in_order():
         "filling the rest",
         "finding the ways of flow",
         "counting what drains where",
+        "listing what was mended",
         "drainage is done",
     ]
     shares = [share for _, share in told]

@@ -14,7 +14,7 @@ from washgrade.land.kernel import as_heights, as_outlets, mark_outlets
 from washgrade.land.opening import open_pits, raise_single_pits
 from washgrade.land.pits import find_pits
 
-__all__ = ["Breached", "Cuts", "breach"]
+__all__ = ["Breached", "Cuts", "breach", "limits_of"]
 
 # Our choice, because what one pass could not open the next one seldom can: only what other cuts changed.
 MOST_ROUNDS = 3
@@ -190,7 +190,7 @@ def breach(
     max_length_m = number("max_length_m", max_length_m, at_least=0)
     deepest_m = np.inf if max_depth_m is None else number("max_depth_m", max_depth_m, at_least=0)
     before = as_heights(elevation_m)
-    is_outlet, is_kept = _limits(before, keep, outlets)
+    is_outlet, is_kept = limits_of(before, keep, outlets)
     ground = before.copy()
     visit = np.zeros(ground.shape, np.int32)
     found = len(find_pits(ground, is_outlet, visit))
@@ -258,10 +258,10 @@ def _joined(starts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
     return joined
 
 
-# Where water leaves, and which cells may not be lowered: those told, and the sinks.
-def _limits(
+def limits_of(
     heights: NDArray[np.float32], keep: NDArray[np.bool_] | None, outlets: NDArray[np.integer] | None
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Where water leaves, and which cells may not be lowered: those told, and the sinks."""
     if keep is not None and keep.shape != heights.shape:
         raise GroundError(
             f"Invalid 'keep' of shape {keep.shape}. It must have the shape of the ground, {heights.shape}."

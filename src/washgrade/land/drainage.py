@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from washgrade.checks import number
+from washgrade.land.above import above_channel
 from washgrade.land.breach import Breached, Cuts, breach
+from washgrade.land.burn import SMOOTH_M, Burned, burn, lead_along
 from washgrade.land.channels import delineate
 from washgrade.land.dem import Dem, hillshade
 from washgrade.land.fill import fill
 from washgrade.land.flow import OUTLET, VOID, flow_directions, upstream_cells
+from washgrade.land.hollows import CutReport, HollowReport, report_cuts, report_hollows
+from washgrade.land.kernel import as_outlets
 from washgrade.land.links import stream_drops
+from washgrade.land.reachshape import reach_shape
+from washgrade.land.shape import measure_shape
 
-__all__ = ["Drainage", "condition_and_route", "default_breach_m"]
+__all__ = ["Drainage", "condition_and_route", "default_breach_depth_m", "default_breach_m"]
 
 LEAST_BREACH_M = 50.0
 LEAST_BREACH_CELLS = 5
+BREACH_DEPTH_M = 6.0
+BREACH_DEPTH_PER_CELL = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +48,16 @@ class Drainage:
         Ground by which the result is lower than the DEM; ground added to single cells; ground added in all.
     deepest_fill_m : float
         Largest height added to a cell, metres.
-    max_breach_m : float
-        Longest cut allowed, metres.
+    max_breach_m, max_breach_depth_m : float
+        Longest and deepest cut allowed, metres.
+    cut_report : CutReport
+        The cuts that a person should confirm or forbid.
+    hollow_report : HollowReport
+        The deep and wide hollows that were filled, and why.
+    burned : Burned or None
+        The lines that were carved in, if any were given.
+    sinks : ndarray of int64, shape (sinks,)
+        Cells in which water sinks into the ground, ascending.
     pits_found, pits_filled : int
         Pits of the DEM, and those that were left to filling.
     """
@@ -55,12 +71,17 @@ class Drainage:
     filled_volume_m3: float
     deepest_fill_m: float
     max_breach_m: float
+    max_breach_depth_m: float
+    cut_report: CutReport
+    hollow_report: HollowReport
+    burned: Burned | None
+    sinks: NDArray[np.int64]
     pits_found: int
     pits_filled: int
 
     @property
     def outlets(self) -> NDArray[np.int64]:
-        """Flat indices of the cells where water leaves."""
+        """Flat indices of the cells where water leaves, sinks included."""
         return np.flatnonzero(self.directions == OUTLET)
 
 
@@ -88,10 +109,42 @@ def default_breach_m(cell_m: float) -> float:
     return max(LEAST_BREACH_M, LEAST_BREACH_CELLS * cell_m)
 
 
+def default_breach_depth_m(cell_m: float) -> float:
+    """Deepest cut unless told: 6 m or a fifth of a cell, whichever is more.
+
+    Our choice, because road and rail banks over a small wash are seldom higher (common practice, no source),
+    while quarries, gravel pits and playa basins are deeper or far wider. With large cells a narrow gorge is
+    lost between two of them, and the dams that this makes are the higher, the larger the cells.
+
+    Parameters
+    ----------
+    cell_m : float
+        Side of a cell, metres.
+
+    Returns
+    -------
+    float
+        Depth in metres.
+
+    Examples
+    --------
+    >>> default_breach_depth_m(1.0), default_breach_depth_m(90.0)
+    (6.0, 18.0)
+    """
+    return max(BREACH_DEPTH_M, BREACH_DEPTH_PER_CELL * cell_m)
+
+
 def condition_and_route(
     dem: Dem,
     *,
     max_breach_m: float | None = None,
+    max_breach_depth_m: float | None = None,
+    keep: NDArray[np.bool_] | None = None,
+    sinks: NDArray[np.integer] | None = None,
+    lines_m: Sequence[ArrayLike] = (),
+    smooth_m: float = SMOOTH_M,
+    snap_m: float = 0.0,
+    report_length_m: float | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Drainage:
     """Breach, fill, find directions of flow and count what drains through each cell.
@@ -102,6 +155,18 @@ def condition_and_route(
         The ground.
     max_breach_m : float, optional
         Longest cut in metres; 0 only raises and fills. Unless told, see `default_breach_m`.
+    max_breach_depth_m : float, optional
+        Deepest cut in metres. Unless told, see `default_breach_depth_m`.
+    keep : ndarray of bool, shape (rows, cols), optional
+        Cells that no cut may lower, see `washgrade.land.marks.keep_cells`.
+    sinks : ndarray of int, shape (sinks,), optional
+        Flat indices of cells in which water sinks into the ground, see `washgrade.land.marks.sink_cells`.
+    lines_m : sequence of array_like, shape (vertices, 2)
+        Drawn channels or tracks that water shall follow, eastings and northings, metres.
+    smooth_m, snap_m : float
+        How they are smoothed and snapped, metres, see `washgrade.land.burn.burn`.
+    report_length_m : float, optional
+        Cuts longer than this are told, see `washgrade.land.hollows.report_cuts`.
     progress : callable, optional
         Called as ``progress(step, share)`` before each step, with the share done so far, 0 to 1, and at the
         end. The first step gets the compiled loops ready, which takes a while once on each machine.
@@ -114,9 +179,10 @@ def condition_and_route(
     Raises
     ------
     InputError
-        If the length is below 0.
+        If a length or depth is below 0.
     GroundError
-        If the ground holds an infinite height or too many cells.
+        If the ground holds an infinite height or too many cells, the kept cells are not of its shape, a sink
+        is no cell with a height, or a line cannot be carved in.
 
     Examples
     --------
@@ -129,30 +195,65 @@ def condition_and_route(
     if max_breach_m is None:
         max_breach_m = default_breach_m(dem.cell_m)
     max_breach_m = number("max_breach_m", max_breach_m, at_least=0)
+    if max_breach_depth_m is None:
+        max_breach_depth_m = default_breach_depth_m(dem.cell_m)
+    max_breach_depth_m = number("max_breach_depth_m", max_breach_depth_m, at_least=0)
+    outlets = as_outlets(sinks, dem.elevation_m)
     tell = progress if progress is not None else _say_nothing
     tell("getting the compiled loops ready", 0.0)
     _warm_up()
+    burned = None
+    ground_m = dem.elevation_m
+    if len(lines_m):
+        tell("carving the drawn channels", 0.05)
+        burned = burn(dem, lines_m, smooth_m=smooth_m, snap_m=snap_m, max_climb_m=max_breach_depth_m)
+        ground_m = burned.elevation_m
     tell("breaching pits", 0.1)
-    opened = breach(dem.elevation_m, cell_m=dem.cell_m, max_length_m=max_breach_m)
+    opened = breach(
+        ground_m,
+        cell_m=dem.cell_m,
+        max_length_m=max_breach_m,
+        max_depth_m=max_breach_depth_m,
+        keep=keep,
+        outlets=outlets,
+    )
     tell("filling the rest", 0.5)
-    conditioned_m = fill(opened.elevation_m)
-    tell("finding the ways of flow", 0.75)
-    directions = flow_directions(conditioned_m)
-    tell("counting what drains where", 0.9)
+    conditioned_m = fill(opened.elevation_m, outlets=outlets)
+    tell("finding the ways of flow", 0.7)
+    directions = flow_directions(conditioned_m, outlets=outlets)
+    if burned is not None:
+        directions = lead_along(directions, conditioned_m, burned)
+    tell("counting what drains where", 0.85)
     count = upstream_cells(directions)
+    tell("listing what was mended", 0.95)
     change_m = conditioned_m - dem.elevation_m
     change_m[directions == VOID] = 0.0
     area_m2 = dem.cell_m**2
+    showing = _showing(opened, change_m)
     drained = Drainage(
         conditioned_m=conditioned_m,
         directions=directions,
         upstream_cells=count,
-        cuts=_showing(opened, change_m),
+        cuts=showing,
         cut_volume_m3=float(np.maximum(-change_m, 0.0).sum(dtype=np.float64)) * area_m2,
         raised_volume_m3=opened.raised_volume_m3,
         filled_volume_m3=float(np.maximum(change_m, 0.0).sum(dtype=np.float64)) * area_m2,
         deepest_fill_m=float(change_m.max(initial=0.0)),
         max_breach_m=max_breach_m,
+        max_breach_depth_m=max_breach_depth_m,
+        cut_report=report_cuts(dem, showing, count, report_length_m=report_length_m),
+        hollow_report=report_hollows(
+            dem,
+            opened.elevation_m,
+            conditioned_m,
+            count,
+            max_length_m=max_breach_m,
+            max_depth_m=max_breach_depth_m,
+            keep=keep,
+            outlets=outlets,
+        ),
+        burned=burned,
+        sinks=outlets,
         pits_found=opened.pits_found,
         pits_filled=opened.pits_left,
     )
@@ -175,9 +276,13 @@ def _warm_up() -> None:
     conditioned_m = fill(opened.elevation_m)
     directions = flow_directions(conditioned_m)
     count = upstream_cells(directions)
-    nodes = delineate(dem, conditioned_m, directions, count, channel_area_m2=9000.0).nodes
+    channels = delineate(dem, conditioned_m, directions, count, channel_area_m2=9000.0)
+    nodes = channels.nodes
     stream_drops(nodes.downstream, nodes.order, nodes.elevation_m)
     hillshade(dem)
+    report_hollows(dem, ground, ground + 2.0, count, max_length_m=90.0, max_depth_m=6.0)
+    reach_shape(channels, measure_shape(dem, channels))
+    above_channel(dem, channels, directions)
 
 
 # Keep the cuts of which something shows in the final heights.

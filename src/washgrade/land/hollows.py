@@ -1,0 +1,265 @@
+"""What was mended in the ground: the cuts and the filled hollows that a person should look at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from washgrade.land.breach import Cuts, limits_of
+from washgrade.land.dem import Dem
+from washgrade.land.opening import why_left
+from washgrade.land.ways import KEPT, TOO_DEEP, TOO_LONG
+
+__all__ = ["CutReport", "HollowReport", "report_cuts", "report_hollows"]
+
+# Our choice, because shorter and shallower cuts are the noise of a DEM, and a bank with a culvert is higher
+# or wider.
+REPORT_CELLS = 3
+REPORT_LENGTH_M = 15.0
+REPORT_DEPTH_M = 1.0
+# Our choice, because a smaller or shallower hollow changes no channel that anyone would dig.
+HOLLOW_DEPTH_M = 1.0
+HOLLOW_AREA_M2 = 100.0
+HOLLOW_CELLS = 4
+
+WHY = {
+    0: "less ground to fill than to cut",
+    TOO_LONG: "too long to cut",
+    TOO_DEEP: "too deep to cut",
+    KEPT: "kept as told",
+    KEPT | TOO_DEEP: "kept as told, and too deep to cut",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutReport:
+    """The cuts that a person should confirm or forbid.
+
+    Parameters
+    ----------
+    name : tuple of str
+        One for each cut, by its place, so that the same cut keeps it when the ground is built anew.
+    easting_m, northing_m : ndarray of float64, shape (cuts,)
+        The middle of the cut, metres.
+    from_easting_m, from_northing_m, to_easting_m, to_northing_m : ndarray of float64, shape (cuts,)
+        Where it begins and where it comes out, metres.
+    length_m, depth_m, volume_m3 : ndarray of float64, shape (cuts,)
+        Size of the cut.
+    upstream_area_m2 : ndarray of float64, shape (cuts,)
+        Ground that drains through it, square metres.
+    start : ndarray of int64, shape (cuts + 1,)
+        The line of cut ``i`` is ``line_easting_m[start[i]:start[i + 1]]`` and the same of the northings.
+    line_easting_m, line_northing_m : ndarray of float64, shape (vertices,)
+        The lines, metres, from the pit onwards.
+    """
+
+    name: tuple[str, ...]
+    easting_m: NDArray[np.float64]
+    northing_m: NDArray[np.float64]
+    from_easting_m: NDArray[np.float64]
+    from_northing_m: NDArray[np.float64]
+    to_easting_m: NDArray[np.float64]
+    to_northing_m: NDArray[np.float64]
+    length_m: NDArray[np.float64]
+    depth_m: NDArray[np.float64]
+    volume_m3: NDArray[np.float64]
+    upstream_area_m2: NDArray[np.float64]
+    start: NDArray[np.int64]
+    line_easting_m: NDArray[np.float64]
+    line_northing_m: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.name)
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say what was cut, the one that most water passes first.
+
+        Returns
+        -------
+        tuple of str
+            One sentence for each cut.
+        """
+        order = np.argsort(-self.upstream_area_m2, kind="stable")
+        return tuple(
+            f"{self.name[i]}: cut of {self.length_m[i]:.0f} m, up to {self.depth_m[i]:.1f} m deep "
+            f"({self.volume_m3[i]:,.0f} m³), for {self.upstream_area_m2[i] / 1e6:.3f} km² of ground. "
+            "Is there a culvert? If the dam stands, tell it with --keep-dam."
+            for i in order
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HollowReport:
+    """The hollows that were filled although they are deep and wide.
+
+    Parameters
+    ----------
+    name : tuple of str
+        One for each hollow, by its place.
+    easting_m, northing_m : ndarray of float64, shape (hollows,)
+        The deepest cell, metres.
+    depth_m, area_m2, volume_m3 : ndarray of float64, shape (hollows,)
+        Deepest filling, ground covered and filling.
+    upstream_area_m2 : ndarray of float64, shape (hollows,)
+        Ground that drains through it, square metres.
+    why : tuple of str
+        Why it was not cut open.
+    """
+
+    name: tuple[str, ...]
+    easting_m: NDArray[np.float64]
+    northing_m: NDArray[np.float64]
+    depth_m: NDArray[np.float64]
+    area_m2: NDArray[np.float64]
+    volume_m3: NDArray[np.float64]
+    upstream_area_m2: NDArray[np.float64]
+    why: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.name)
+
+    def sentences(self) -> tuple[str, ...]:
+        """Say what was filled, the largest first.
+
+        Returns
+        -------
+        tuple of str
+            One sentence for each hollow.
+        """
+        order = np.argsort(-self.volume_m3, kind="stable")
+        return tuple(
+            f"{self.name[i]}: hollow of {self.area_m2[i]:,.0f} m², up to {self.depth_m[i]:.1f} m deep, "
+            f"filled ({self.why[i]}); {self.upstream_area_m2[i] / 1e6:.3f} km² of ground drains through it. "
+            "If water sinks away there, tell it as a sink."
+            for i in order
+        )
+
+
+def report_cuts(
+    dem: Dem, cuts: Cuts, upstream_cells: NDArray[np.int32], *, report_length_m: float | None = None
+) -> CutReport:
+    """Pick the cuts to tell of: longer than a length, or deeper than 1 m.
+
+    Parameters
+    ----------
+    dem : Dem
+        The ground.
+    cuts : Cuts
+        From `washgrade.land.breach.breach`.
+    upstream_cells : ndarray of int32, shape (rows, cols)
+        From `washgrade.land.flow.upstream_cells`.
+    report_length_m : float, optional
+        Cuts longer than this are told, metres. 15 m or three cells unless told, whichever is more.
+
+    Returns
+    -------
+    CutReport
+        Those cuts.
+    """
+    if report_length_m is None:
+        report_length_m = max(REPORT_LENGTH_M, REPORT_CELLS * dem.cell_m)
+    told = cuts.only((cuts.length_m > report_length_m) | (cuts.depth_m > REPORT_DEPTH_M))
+    cols = dem.shape[1]
+    easting_m, northing_m = dem.easting_m(told.way % cols), dem.northing_m(told.way // cols)
+    first, last = told.way_start[:-1], told.way_start[1:] - 1
+    middle = (first + last) // 2
+    passing = np.maximum.reduceat(upstream_cells.ravel()[told.way], first) if len(told) else np.empty(0)
+    return CutReport(
+        name=_names("cut", easting_m[middle], northing_m[middle]),
+        easting_m=easting_m[middle],
+        northing_m=northing_m[middle],
+        from_easting_m=easting_m[first],
+        from_northing_m=northing_m[first],
+        to_easting_m=easting_m[last],
+        to_northing_m=northing_m[last],
+        length_m=told.length_m,
+        depth_m=told.depth_m,
+        volume_m3=told.volume_m3,
+        upstream_area_m2=passing * dem.cell_m**2,
+        start=told.way_start,
+        line_easting_m=easting_m,
+        line_northing_m=northing_m,
+    )
+
+
+def report_hollows(
+    dem: Dem,
+    opened_m: NDArray[np.float32],
+    conditioned_m: NDArray[np.float32],
+    upstream_cells: NDArray[np.int32],
+    *,
+    max_length_m: float,
+    max_depth_m: float,
+    keep: NDArray[np.bool_] | None = None,
+    outlets: NDArray[np.integer] | None = None,
+) -> HollowReport:
+    """Pick the filled hollows to tell of, 1 m deep and 100 m² wide, and say why they were left.
+
+    Parameters
+    ----------
+    dem : Dem
+        The ground.
+    opened_m, conditioned_m : ndarray of float32, shape (rows, cols)
+        Heights after breaching and after filling, metres.
+    upstream_cells : ndarray of int32, shape (rows, cols)
+        From `washgrade.land.flow.upstream_cells`.
+    max_length_m, max_depth_m : float
+        Limits of breaching, metres.
+    keep : ndarray of bool, shape (rows, cols), optional
+        Cells that no cut might lower.
+    outlets : ndarray of int, shape (outlets,), optional
+        Cells in which water sinks into the ground.
+
+    Returns
+    -------
+    HollowReport
+        Those hollows.
+    """
+    deeper_m = np.nan_to_num(conditioned_m - dem.elevation_m)
+    label, count = ndimage.label(deeper_m > 0, np.ones((3, 3)))
+    group = label.ravel()
+    every = np.arange(count + 1)
+    size = np.bincount(group, minlength=count + 1)
+    depth_m = np.asarray(ndimage.maximum(deeper_m, label, every)).reshape(-1)
+    area_m2 = size * dem.cell_m**2
+    wide_m2 = max(HOLLOW_AREA_M2, HOLLOW_CELLS * dem.cell_m**2)
+    told = np.flatnonzero((every > 0) & (depth_m >= HOLLOW_DEPTH_M) & (area_m2 >= wide_m2))
+    members = [np.flatnonzero(group == one) for one in told] if len(told) < 8 else _groups(group, told)
+    deepest = np.array([cells[np.argmax(deeper_m.ravel()[cells])] for cells in members], np.int64)
+    floor = np.array([cells[np.argmin(opened_m.ravel()[cells])] for cells in members], np.int64)
+    is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets)
+    why = np.zeros(len(told), np.uint8)
+    if len(told):
+        why = why_left(
+            opened_m, dem.elevation_m, is_outlet, is_kept, np.zeros(dem.shape, np.int32), floor,
+            max_length_m / dem.cell_m, max_depth_m,
+        )  # fmt: skip
+    cols = dem.shape[1]
+    easting_m, northing_m = dem.easting_m(deepest % cols), dem.northing_m(deepest // cols)
+    return HollowReport(
+        name=_names("hollow", easting_m, northing_m),
+        easting_m=easting_m,
+        northing_m=northing_m,
+        depth_m=depth_m[told].astype(np.float64),
+        area_m2=area_m2[told].astype(np.float64),
+        volume_m3=np.array([deeper_m.ravel()[cells].sum(dtype=np.float64) for cells in members], np.float64)
+        * dem.cell_m**2,
+        upstream_area_m2=np.array([upstream_cells.ravel()[cells].max() for cells in members], np.float64)
+        * dem.cell_m**2,
+        why=tuple(WHY[int(one)] for one in why),
+    )
+
+
+# The cells of each of some groups.
+def _groups(group: NDArray[np.int32], told: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    cells = np.flatnonzero(np.isin(group, told))
+    cells = cells[np.argsort(group[cells], kind="stable")]
+    return np.split(cells, np.searchsorted(group[cells], told)[1:])
+
+
+# Names by place, to the metre.
+def _names(kind: str, easting_m: NDArray[np.float64], northing_m: NDArray[np.float64]) -> tuple[str, ...]:
+    return tuple(f"{kind}-{east:.0f}-{north:.0f}" for east, north in zip(easting_m, northing_m, strict=True))
