@@ -26,7 +26,7 @@ from washgrade.dig.cleanup import (
 )
 from washgrade.errors import InputError
 
-ONE_PASS = MagnetPass(magnetics_taken=0.95, rest_taken=0.05)
+ONE_PASS = MagnetPass(magnetics_share=0.95, rest_share=0.05)
 PLAIN = CleanupRule(moisture=0.0, oversize_share=0.0, passes=(ONE_PASS,))
 
 
@@ -51,8 +51,8 @@ def test_one_magnetic_pass():
 def test_middlings_sent_round_again():
     # 70 % to the concentrate, 10 % to the tailings and 20 % round again: recovered are 0.7 / 0.8, and what
     # enters is 1 / (1 - 0.2) of the new feed.
-    rougher = MagnetPass(magnetics_taken=0.9, rest_taken=0.0)
-    cleaner = MagnetPass(magnetics_taken=0.7 / 0.9, rest_taken=0.0)
+    rougher = MagnetPass(magnetics_share=0.9, rest_share=0.0)
+    cleaner = MagnetPass(magnetics_share=0.7 / 0.9, rest_share=0.0)
     found = clean_up(wet_kg=1.0, grade=1.0, rule=replace(PLAIN, passes=(rougher, cleaner)))
     assert float(found.recovery) == pytest.approx(0.875, rel=1e-9)
     assert float(found.middlings.magnetics_kg) == pytest.approx(0.25, rel=1e-9)
@@ -62,11 +62,11 @@ def test_middlings_sent_round_again():
 
 def test_wet_sand_dries_at_the_rate_of_the_pan():
     # 2 cm of sand of 1600 kg/m3 as dug with 6 % water, pan 8 mm a day, coefficient 0.7: 0.343 days.
-    rule = CleanupRule(floor_m2=1.0, evaporation_mm_day=8.0, pan_coefficient=0.7)
+    rule = CleanupRule(floor_m2=1.0, evaporation_mm_day=8.0, pan_factor=0.7)
     dry_kg = 0.02 * 1600 * (1 - 0.06)
     assert float(drying_days(dry_kg=dry_kg, moisture=0.06, rule=rule)) == pytest.approx(0.343, rel=0.01)
     # The pan's own rate would be too quick.
-    bare = replace(rule, pan_coefficient=1.0)
+    bare = replace(rule, pan_factor=1.0)
     assert float(drying_days(dry_kg=dry_kg, moisture=0.06, rule=bare)) < 0.3
 
 
@@ -101,7 +101,7 @@ def test_two_passes_give_more_than_ninety_percent_and_middlings_of_thirty():
 
 
 def test_a_us_gallon_of_product_weighs_twenty_pounds():
-    assert 3.785411784 * CleanupRule().product_bulk_kg_l / 0.45359237 == pytest.approx(20.0, rel=0.02)
+    assert 3.785411784e-3 * CleanupRule().product_bulk_kg_m3 / 0.45359237 == pytest.approx(20.0, rel=0.02)
 
 
 def test_two_seventeen_gallon_containers_take_about_a_day_and_a_half():
@@ -118,7 +118,7 @@ shares = st.floats(0.0, 1.0)
 @st.composite
 def passes(draw):
     taken = draw(st.floats(0.05, 1.0))
-    return MagnetPass(magnetics_taken=taken, rest_taken=draw(st.floats(0.0, 0.999)) * taken * 0.999)
+    return MagnetPass(magnetics_share=taken, rest_share=draw(st.floats(0.0, 0.999)) * taken * 0.999)
 
 
 @given(
@@ -154,8 +154,8 @@ def test_weighings_give_the_pass_back(one, grade):
         concentrate_grade=float(found.purity),
         tailings_grade=float(found.tailings.grade),
     )
-    assert fitted.magnetics_taken == pytest.approx(one.magnetics_taken, rel=1e-6)
-    assert fitted.rest_taken == pytest.approx(one.rest_taken, rel=1e-6, abs=1e-9)
+    assert fitted.magnetics_share == pytest.approx(one.magnetics_share, rel=1e-6)
+    assert fitted.rest_share == pytest.approx(one.rest_share, rel=1e-6, abs=1e-9)
 
 
 def test_draws_go_through_at_once():
@@ -171,8 +171,8 @@ def test_draws_go_through_at_once():
     ("make", "says"),
     [
         (
-            lambda: MagnetPass(magnetics_taken=0.3, rest_taken=0.4),
-            "Invalid 'rest_taken' of 0.4. It must be below 'magnetics_taken', which is 0.3: "
+            lambda: MagnetPass(magnetics_share=0.3, rest_share=0.4),
+            "Invalid 'rest_share' of 0.4. It must be below 'magnetics_share', which is 0.3: "
             "a magnet takes more of the magnetics.",
         ),
         (

@@ -30,9 +30,9 @@ class MagnetPass:
 
     Parameters
     ----------
-    magnetics_taken : float
+    magnetics_share : float
         Share of the magnetics that goes to the concentrate, 0 to 1.
-    rest_taken : float
+    rest_share : float
         Share of everything else that is dragged along, 0 to 1.
 
     Raises
@@ -41,24 +41,24 @@ class MagnetPass:
         If a share is none, or a pass would take more of the rest than of the magnetics.
     """
 
-    magnetics_taken: float
-    rest_taken: float
+    magnetics_share: float
+    rest_share: float
 
     def __post_init__(self) -> None:
-        number("magnetics_taken", self.magnetics_taken, above=0, at_most=1)
-        number("rest_taken", self.rest_taken, at_least=0, at_most=1)
-        if self.rest_taken >= self.magnetics_taken:
+        number("magnetics_share", self.magnetics_share, above=0, at_most=1)
+        number("rest_share", self.rest_share, at_least=0, at_most=1)
+        if self.rest_share >= self.magnetics_share:
             raise InputError(
-                f"Invalid 'rest_taken' of {self.rest_taken:g}. It must be below 'magnetics_taken', which is "
-                f"{self.magnetics_taken:g}: a magnet takes more of the magnetics."
+                f"Invalid 'rest_share' of {self.rest_share:g}. It must be below 'magnetics_share', which is "
+                f"{self.magnetics_share:g}: a magnet takes more of the magnetics."
             )
 
 
 # Nearly all magnetics are caught at once; two passes give better than 90 % purity from sand of about 20 %;
 # what the second pass rejects still holds about 30 % (common practice, no source). These four shares are ones
 # whose steady state does so.
-FIRST_PASS = MagnetPass(magnetics_taken=0.99, rest_taken=0.05)
-SECOND_PASS = MagnetPass(magnetics_taken=0.95, rest_taken=0.41)
+FIRST_PASS = MagnetPass(magnetics_share=0.99, rest_share=0.05)
+SECOND_PASS = MagnetPass(magnetics_share=0.95, rest_share=0.41)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,14 +81,14 @@ class CleanupRule:
         Time of one bucket over the magnets. 8 on a large station, about 30 on a small one (common practice).
     screen_minutes, spread_minutes : float
         Time of one bucket over the screen, and of spreading it to dry and gathering it. 2 and 3: our choice.
-    dry_bulk_kg_l, product_bulk_kg_l : float
-        Mass of a litre of dry feed and of cleaned sand. 1.75: a sand of 20 % magnetics with 40 % air; 2.4: 20
+    dry_bulk_kg_m3, product_bulk_kg_m3 : float
+        Mass of a cubic metre of dry feed and of cleaned sand. 1750: 20 % magnetics with 40 % air; 2400: 20
         lb to the US gallon (common practice).
     floor_m2, spread_depth_m : float
         Drying floor, and how thick the sand lies on it. 6 m2 and 3 cm: our choice, a tarpaulin and a rake.
     evaporation_mm_day : float
         What an open pan loses in a day, millimetres. 8: our choice, a dry warm day; see the local figures.
-    pan_coefficient : float
+    pan_factor : float
         Loss of wet sand over that of the pan. 0.7, the customary pan coefficient (FAO-56, chapter 4).
     container_litres : float
         Size of a container of product. 64.35, seventeen US gallons.
@@ -107,25 +107,25 @@ class CleanupRule:
     magnet_minutes: float = 8.0
     screen_minutes: float = 2.0
     spread_minutes: float = 3.0
-    dry_bulk_kg_l: float = 1.75
-    product_bulk_kg_l: float = 2.4
+    dry_bulk_kg_m3: float = 1750.0
+    product_bulk_kg_m3: float = 2400.0
     floor_m2: float = 6.0
     spread_depth_m: float = 0.03
     evaporation_mm_day: float = 8.0
-    pan_coefficient: float = 0.7
+    pan_factor: float = 0.7
     container_litres: float = 17 * US_GALLON_L
 
     def __post_init__(self) -> None:
         number("moisture", self.moisture, at_least=0, below=1)
         number("oversize_share", self.oversize_share, at_least=0, below=1)
         number("oversize_grade", self.oversize_grade, at_least=0, at_most=1)
-        number("pan_coefficient", self.pan_coefficient, above=0, at_most=1.5)
+        number("pan_factor", self.pan_factor, above=0, at_most=1.5)
         for name in ("magnet_minutes", "screen_minutes", "spread_minutes"):
             number(name, getattr(self, name), at_least=0)
         for name in (
             "bucket_litres",
-            "dry_bulk_kg_l",
-            "product_bulk_kg_l",
+            "dry_bulk_kg_m3",
+            "product_bulk_kg_m3",
             "floor_m2",
             "spread_depth_m",
             "evaporation_mm_day",
@@ -243,8 +243,8 @@ def two_product(
     f, c, t = (np.asarray(value, np.float64) for value in (feed_grade, concentrate_grade, tailings_grade))
     if not ((t >= 0) & (t < c) & (f >= t) & (f <= c) & (f > 0)).all():
         raise InputError(
-            f"Invalid grades of feed {feed_grade}, concentrate {concentrate_grade} and tailings "
-            f"{tailings_grade}. The feed must lie between tailings and concentrate, and above 0."
+            f"Invalid grades of feed {f}, concentrate {c} and tailings "
+            f"{t}. The feed must lie between tailings and concentrate, and above 0."
         )
     mass_yield = (f - t) / (c - t)
     return mass_yield, mass_yield * c / f
@@ -271,12 +271,12 @@ def pass_from_weighings(*, feed_grade: float, concentrate_grade: float, tailings
     Examples
     --------
     >>> found = pass_from_weighings(feed_grade=0.2, concentrate_grade=0.826087, tailings_grade=0.012987)
-    >>> round(found.magnetics_taken, 3), round(found.rest_taken, 3)
+    >>> round(found.magnetics_share, 3), round(found.rest_share, 3)
     (0.95, 0.05)
     """
     mass_yield, recovery = two_product(feed_grade, concentrate_grade, tailings_grade)
     rest = float(mass_yield) * (1.0 - concentrate_grade) / (1.0 - feed_grade)
-    return MagnetPass(magnetics_taken=float(recovery), rest_taken=rest)
+    return MagnetPass(magnetics_share=float(recovery), rest_share=rest)
 
 
 def drying_days(
@@ -318,7 +318,7 @@ def drying_days(
     rule = CleanupRule() if rule is None else rule
     number("moisture", moisture, at_least=0, below=1)
     water_kg = np.asarray(dry_kg, np.float64) * moisture / (1.0 - moisture)
-    days: NDArray[np.float64] = water_kg / (rule.pan_coefficient * rule.evaporation_mm_day * rule.floor_m2)
+    days: NDArray[np.float64] = water_kg / (rule.pan_factor * rule.evaporation_mm_day * rule.floor_m2)
     return days
 
 
@@ -370,28 +370,24 @@ def clean_up(*, wet_kg: ArrayLike, grade: ArrayLike, rule: CleanupRule | None = 
     held_magnetics = np.minimum(held * rule.oversize_grade, feed.magnetics_kg)
     held_rest = np.minimum(held - held_magnetics, feed.rest_kg)
     oversize = Stream(magnetics_kg=held_magnetics, rest_kg=held_rest)
-    kinds = {}
+    streams: dict[str, tuple[NDArray[np.float64], ...]] = {}
+    passed_kg = [np.zeros_like(dry) for _ in rule.passes]
     for kind, new_kg in (
         ("magnetics", feed.magnetics_kg - held_magnetics),
         ("rest", feed.rest_kg - held_rest),
     ):
-        taken = [getattr(one, f"{kind}_taken") for one in rule.passes]
+        taken = [getattr(one, f"{kind}_share") for one in rule.passes]
         reach = np.cumprod(taken)
         round_again = float(sum(reach[k - 1] * (1.0 - taken[k]) for k in range(1, len(taken))))
         entering = new_kg / (1.0 - round_again)
-        kinds[kind] = (
-            entering * reach[-1],
-            entering * (1.0 - taken[0]),
-            entering * round_again,
-            [entering * share for share in (1.0, *reach[:-1])],
-        )
+        streams[kind] = (entering * reach[-1], entering * (1.0 - taken[0]), entering * round_again)
+        passed_kg = [kg + entering * left for kg, left in zip(passed_kg, (1.0, *reach[:-1]), strict=True)]
     product, tailings, middlings = (
-        Stream(magnetics_kg=kinds["magnetics"][part], rest_kg=kinds["rest"][part]) for part in range(3)
+        Stream(magnetics_kg=streams["magnetics"][part], rest_kg=streams["rest"][part]) for part in range(3)
     )
-    passed_kg = [one + other for one, other in zip(kinds["magnetics"][3], kinds["rest"][3], strict=True)]
-    buckets = [kg / rule.dry_bulk_kg_l / rule.bucket_litres for kg in passed_kg]
-    dug = dry / rule.dry_bulk_kg_l / rule.bucket_litres
-    litres = product.dry_kg / rule.product_bulk_kg_l
+    buckets = [kg / rule.dry_bulk_kg_m3 * 1000.0 / rule.bucket_litres for kg in passed_kg]
+    dug = dry / rule.dry_bulk_kg_m3 * 1000.0 / rule.bucket_litres
+    litres = product.dry_kg / rule.product_bulk_kg_m3 * 1000.0
     whole = feed.magnetics_kg
     return Cleanup(
         feed=feed,
