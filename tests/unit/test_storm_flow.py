@@ -29,7 +29,13 @@ from washgrade.storm.losses import REGIME_WIDTH_S12_M12, route_losses
 from washgrade.storm.mark import Marks, mark_discharge, spread_marks
 from washgrade.storm.peak import graphical_peak_m3_s, hydrograph_m3_s, unit_peak_m_s, unit_peak_m_s_table
 from washgrade.storm.rain import Hyetograph, antecedent_rain_mm, areal_reduction, burst, gauge_series
-from washgrade.storm.rework import least_discharge_m3_s, mean_scour_m, refill_share, sorting_discharge_m3_s
+from washgrade.storm.rework import (
+    least_discharge_m3_s,
+    mean_scour_m,
+    refill_share,
+    share_reworked,
+    sorting_discharge_m3_s,
+)
 from washgrade.storm.runoff import curve_number, curve_number_now, excess_mm, runoff_mm
 
 
@@ -284,6 +290,18 @@ def test_depths_equal_a_root_search(name):
         )
         assert flow.depth_m[i] == pytest.approx(max(normal, critical), rel=1e-8)
         assert flow.held_critical[i] == (critical > normal)
+
+
+def test_shares_of_exponential_scour():
+    """Against a Monte Carlo of exponential depths about the mean, on the wetted part of the bed."""
+    depth = np.random.default_rng(8).exponential(0.06, 200_000)
+    found = share_reworked(scour_m=0.06, depth_m=[0.0, 0.03, 0.1], wetted_share=0.7)
+    plain = [0.7 * np.mean(depth > limit) for limit in (0.0, 0.03, 0.1)]
+    np.testing.assert_allclose(found, plain, atol=0.003)
+    assert not share_reworked(scour_m=0.0, depth_m=[0.0, 0.1]).any()
+    # The share of a bite's bed turned over is near the share renewed with S0 = 1.
+    mean = np.mean([share_reworked(scour_m=0.05, depth_m=at) for at in np.linspace(0, 0.1, 1001)])
+    assert refill_share(scour_m=0.05, bite_m=0.1) == pytest.approx(mean, abs=0.05)
 
 
 def test_no_water_does_nothing(ground):

@@ -53,6 +53,16 @@ def test_carried_share_equals_a_plain_loop():
     np.testing.assert_allclose(found, plain)
 
 
+def test_what_lasts_is_never_forgotten():
+    few = {"sample_day": [1, 5], "flood_day": [3, 7], "memory": [0.0, 0.5], "on_day": 9}
+    assert carried_share(**few, lasting_share=0.4).tolist() == [0.4, pytest.approx(0.7)]
+    space = np.array([[1.0, 0.8], [0.8, 1.0]])
+    time = 0.4 + 0.6 * chain_covariance([1.0, 5.0, 9.0], [3.0, 7.0], [0.0, 0.5])
+    assert np.linalg.eigvalsh(np.kron(time, space)).min() > 0
+    with says("Invalid 'lasting_share' of 2. It must be a finite number of at least 0 and of at most 1."):
+        carried_share(**few, lasting_share=2)
+
+
 def test_each_place_may_have_its_own_memory():
     own = np.array([[0.5, 0.9], [0.8, 0.1]])
     found = carried_share(sample_day=[1, 6], flood_day=[5, 7], memory=own, on_day=9)
