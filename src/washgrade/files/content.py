@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import zipfile
+from dataclasses import dataclass
 from pathlib import Path
 
 from washgrade.errors import GroundError
@@ -39,6 +40,7 @@ _SIGNS = (
 _MISSING_SOURCE = re.compile(r"<SourceFilename([^>]*)>([^<]*)</SourceFilename>")
 
 
+@dataclass(frozen=True, slots=True)
 class Raster:
     """Where one raster lies: a file, or a member of a zip archive.
 
@@ -50,11 +52,8 @@ class Raster:
         Its member, if the file is a zip archive.
     """
 
-    __slots__ = ("member", "path")
-
-    def __init__(self, path: Path, member: str = "") -> None:
-        self.path = path
-        self.member = member
+    path: Path
+    member: str = ""
 
     @property
     def name(self) -> str:
