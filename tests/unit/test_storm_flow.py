@@ -304,6 +304,22 @@ def test_shares_of_exponential_scour():
     assert refill_share(scour_m=0.05, bite_m=0.1) == pytest.approx(mean, abs=0.05)
 
 
+def test_scour_goes_with_the_root_of_the_flow_and_the_wetted_share():
+    bed = bed_of("sand")
+    few = {"width_m": np.full(2, 2.0), "slope": np.full(2, 0.02), "side_slope": 0.0}
+    # Far above the threshold, in a bed long full: q is the discharge by the width.
+    flow = flow_in_bed(discharge_m3_s=[20.0, 80.0], bed=bed, **few)
+    low, high = mean_scour_m(flow, bed)
+    assert high / low == pytest.approx(2.0, rel=0.05)
+    assert high == pytest.approx(0.1 * (80 / 2) ** 0.5, rel=0.05)
+    # Below the threshold of motion nothing moves.
+    still = flow_in_bed(discharge_m3_s=[0.001], width_m=50.0, slope=1e-4, bed=bed_of("cobble"))
+    assert still.grain_stress_pa[0] > 0
+    assert mean_scour_m(still, bed_of("cobble"))[0] == 0
+    half, whole = refill_share(scour_m=0.05, bite_m=0.1, wetted_share=[0.5, 1.0])
+    assert half == pytest.approx(whole / 2)
+
+
 def test_no_water_does_nothing(ground):
     dry = flood_of_flow(ground, 0.0)
     assert not dry.scour_m.any()

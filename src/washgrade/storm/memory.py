@@ -97,9 +97,9 @@ def carried_share(
     -----
     A sample sees ``l T + D`` plus noise of variance ``var T (1 - l^2)`` (`carry_extra_variance`), which is
     treated as independent from sample to sample. That is exact for one old sample; several that met the same
-    floods share part of that noise, so the treatment approximates there: on 200 random networks of 60 nodes with
-    20 samples of three dates the error was 0.4 % above the least possible, and was stated 1.3 % too small
-    (4 % and 14 % if age is ignored).
+    floods share part of that noise, so the treatment approximates there: on 200 random networks of 60 nodes
+    with 20 samples of three dates the error was 0.4 % above the least possible, and was stated 1.3 % too
+    small (4 % and 14 % if age is ignored).
 
     A lasting share makes T the sum of a part that stays and a part that is renewed, both with T's covariance
     along the channels; a sum of positive definite covariances is one.
