@@ -639,3 +639,25 @@ def test_ten_tiles_warped_to_utm_are_the_plain_interpolation_without_seams(tmp_p
     # GDAL's transformer may be a thousandth of a cell off, on banks as steep as 2: 2 mm; nearly all far less.
     assert np.percentile(np.abs(off), 99.9) < 0.001
     assert np.abs(off).max() < 0.003
+
+
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+def test_a_real_dem_in_degrees_without_a_tag_is_recognised_and_read(tmp_path):
+    # matplotlib's sample of SRTM heights (public domain): 3 arc-seconds, no CRS, ymin and ymax swapped.
+    from matplotlib.cbook import get_sample_data
+
+    with get_sample_data("jacksboro_fault_dem.npz") as sample:
+        z, north, west, step = (sample[key] for key in ("elevation", "ymin", "xmin", "dx"))
+    at = Affine(float(step), 0.0, float(west), 0.0, -float(step), float(north))
+    path = write(tmp_path / "a.tif", z, crs=None, transform=at)
+    with refused(
+        "a.tif: The file does not name its coordinate reference system. Its edges, -84.41375 to -84.07791667 "
+        "and 36.44625 to 36.73291667, look like longitudes and latitudes in degrees: if they are, give "
+        "--dem-crs EPSG:4326."
+    ):
+        read_dems([path])
+    dem, report = read_dems([path], dem_crs="EPSG:4326")
+    assert (dem.crs, report.doubts) == ("EPSG:32616", ())
+    # 3 arc-seconds at 36.6 north: 92.5 m by 74.5 m, so squares of their area have 83 m.
+    assert dem.cell_m == pytest.approx(83.0, abs=0.3)
+    assert np.nanmean(dem.elevation_m) == pytest.approx(float(z.mean()), rel=0.005)
