@@ -218,16 +218,18 @@ def report_hollows(
     HollowReport
         Those hollows.
     """
-    deeper_m = np.nan_to_num(conditioned_m - dem.elevation_m)
+    deeper_m = conditioned_m - dem.elevation_m
     label, count = ndimage.label(deeper_m > 0, np.ones((3, 3)))
     group = label.ravel()
     every = np.arange(count + 1)
-    size = np.bincount(group, minlength=count + 1)
-    depth_m = np.asarray(ndimage.maximum(deeper_m, label, every)).reshape(-1)
+    filled = np.flatnonzero(group)
+    size = np.bincount(group[filled], minlength=count + 1)
+    depth_m = np.zeros(count + 1)
+    np.maximum.at(depth_m, group[filled], deeper_m.ravel()[filled])
     area_m2 = size * dem.cell_m**2
     wide_m2 = max(HOLLOW_AREA_M2, HOLLOW_CELLS * dem.cell_m**2)
     told = np.flatnonzero((every > 0) & (depth_m >= HOLLOW_DEPTH_M) & (area_m2 >= wide_m2))
-    members = [np.flatnonzero(group == one) for one in told] if len(told) < 8 else _groups(group, told)
+    members = _groups(group, told)
     deepest = np.array([cells[np.argmax(deeper_m.ravel()[cells])] for cells in members], np.int64)
     floor = np.array([cells[np.argmin(opened_m.ravel()[cells])] for cells in members], np.int64)
     is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets)
@@ -255,8 +257,12 @@ def report_hollows(
 
 # The cells of each of some groups.
 def _groups(group: NDArray[np.int32], told: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    cells = np.flatnonzero(np.isin(group, told))
+    which = np.zeros(group.max() + 1, np.bool_)
+    which[told] = True
+    cells = np.flatnonzero(which[group])
     cells = cells[np.argsort(group[cells], kind="stable")]
+    if not len(told):
+        return []
     return np.split(cells, np.searchsorted(group[cells], told)[1:])
 
 

@@ -131,7 +131,7 @@ def open_pits(
     is_kept: NDArray[np.bool_],
     visit: NDArray[np.int32],
     pits: NDArray[np.int64],
-    max_length_cells: float,
+    max_length_cell_count: float,
     max_depth_m: float,
 ) -> tuple[
     NDArray[np.int64],
@@ -159,7 +159,7 @@ def open_pits(
         All 0; used as scratch.
     pits : ndarray of int64, shape (pits,)
         One cell of each pit.
-    max_length_cells, max_depth_m : float
+    max_length_cell_count, max_depth_m : float
         Longest cut in cells; deepest lowering of a cell, metres.
 
     Returns
@@ -232,7 +232,7 @@ def open_pits(
         stamp += 1
         keys, cells, end, refused = least_way(
             level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, budget_m,
-            max_length_cells, max_depth_m, False, digging, length, back, keys, cells,
+            max_length_cell_count, max_depth_m, False, digging, length, back, keys, cells,
         )  # fmt: skip
         count = 0
         if end >= 0:
@@ -247,11 +247,13 @@ def open_pits(
         else:
             best_m = budget_m
         # Where the length barred a way, a dearer but shorter one to some cell may have been lost.
-        if refused & TOO_LONG and end_in_reach(level, outlet, cols, patch, size, bottom, max_length_cells):
+        if refused & TOO_LONG and end_in_reach(
+            level, outlet, cols, patch, size, bottom, max_length_cell_count
+        ):
             stamp += 1
             path, found, _ = shorter_way(
                 level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, best_m,
-                max_length_cells, max_depth_m, length, MOST_LABELS, path,
+                max_length_cell_count, max_depth_m, length, MOST_LABELS, path,
             )  # fmt: skip
             if found > 0:
                 count = found
@@ -259,7 +261,7 @@ def open_pits(
                 stamp += 1
                 keys, cells, end, refused = least_way(
                     level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, np.float32(np.inf),
-                    max_length_cells, max_depth_m, True, digging, length, back, keys, cells,
+                    max_length_cell_count, max_depth_m, True, digging, length, back, keys, cells,
                 )  # fmt: skip
                 if end >= 0:
                     cell = np.int64(end)
@@ -398,7 +400,7 @@ def why_left(
     is_kept: NDArray[np.bool_],
     visit: NDArray[np.int32],
     pits: NDArray[np.int64],
-    max_length_cells: float,
+    max_length_cell_count: float,
     max_depth_m: float,
 ) -> NDArray[np.uint8]:
     """Tell which limit keeps each pit closed: the bits `KEPT` and `TOO_DEEP`, or else `TOO_LONG`."""
@@ -427,13 +429,13 @@ def why_left(
             continue
         bottom = level[pits[turn]]
         why[turn] = TOO_LONG
-        if not end_in_reach(level, outlet, cols, patch, size, bottom, max_length_cells):
+        if not end_in_reach(level, outlet, cols, patch, size, bottom, max_length_cell_count):
             continue
         for lifted in (KEPT, TOO_DEEP, KEPT | TOO_DEEP):
             stamp += 1
             keys, cells, end, _ = least_way(
                 level, raw, outlet, free if lifted & KEPT else keep, seen, stamp, steps, patch, size, bottom,
-                np.float32(np.inf), max_length_cells, np.inf if lifted & TOO_DEEP else max_depth_m,
+                np.float32(np.inf), max_length_cell_count, np.inf if lifted & TOO_DEEP else max_depth_m,
                 True, digging, length, back, keys, cells,
             )  # fmt: skip
             if end >= 0:

@@ -47,7 +47,7 @@ def least_way(
     size: int,
     bottom: np.float32,
     budget_m: np.float32,
-    max_length_cells: float,
+    max_length_cell_count: float,
     max_depth_m: float,
     by_length: bool,
     digging: NDArray[np.float32],
@@ -90,7 +90,7 @@ def least_way(
             near = cell + steps[k]
             step = np.float32(1.4142135) if k & 1 else np.float32(1.0)
             far = length[cell] + step
-            if far > max_length_cells:
+            if far > max_length_cell_count:
                 refused |= TOO_LONG
                 continue
             forbidden = _refusal(level[near], raw[near], keep[near], bottom, max_depth_m)
@@ -119,7 +119,7 @@ def end_in_reach(
     patch: NDArray[np.int32],
     size: int,
     bottom: np.float32,
-    max_length_cells: float,
+    max_length_cell_count: float,
 ) -> bool:
     """Whether a box around a patch, as wide as a way is long, holds lower ground or an outlet at all."""
     rows = len(level) // cols
@@ -132,7 +132,7 @@ def end_in_reach(
         south = max(south, row)
         west = min(west, col)
         east = max(east, col)
-    reach = int(min(max_length_cells, np.float64(rows + cols)))
+    reach = int(min(max_length_cell_count, np.float64(rows + cols)))
     for row in range(max(north - reach, 0), min(south + reach, rows - 1) + 1):
         base = row * cols
         for cell in range(base + max(west - reach, 0), base + min(east + reach, cols - 1) + 1):
@@ -154,7 +154,7 @@ def shorter_way(
     size: int,
     bottom: np.float32,
     budget_m: np.float32,
-    max_length_cells: float,
+    max_length_cell_count: float,
     max_depth_m: float,
     length: NDArray[np.float32],
     most_labels: int,
@@ -212,7 +212,7 @@ def shorter_way(
             near = cell + steps[k]
             step = np.float32(1.4142135) if k & 1 else np.float32(1.0)
             far = gone + step
-            if far > max_length_cells or (seen[near] == stamp and far >= length[near]):
+            if far > max_length_cell_count or (seen[near] == stamp and far >= length[near]):
                 continue
             if _refusal(level[near], raw[near], keep[near], bottom, max_depth_m):
                 continue
