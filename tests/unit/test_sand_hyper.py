@@ -279,7 +279,7 @@ def test_tails_of_the_normal(z: float) -> None:
 
 def test_prior_points_follow_the_prior() -> None:
     priors = Priors()
-    points = priors.points(hyper.even_points(hyper.POINTS_LOG2, 7))
+    points = priors.points(hyper.even_points(hyper.POINTS_LOG2, 8))
     assert np.median(np.exp(points[:, 0])) == pytest.approx(0.8, rel=0.01)
     assert np.median(np.exp(points[:, 2])) == pytest.approx(300.0, rel=0.01)
     assert np.std(points[:, 3]) == pytest.approx(1.1, rel=0.02)
@@ -308,7 +308,7 @@ def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
     priors = Priors()
     read = readings(FORK, observed, REGRESSORS)
     found = average(read, priors)
-    points = priors.points(np.random.default_rng(0).random((200_000, 5)))
+    points = priors.points(np.random.default_rng(0).random((200_000, 6)))
     evidence, _, _ = hyper._evidences(read, points, priors.coefficients(2), priors)
     weight = np.exp(evidence - evidence.max())
     assert found.log_likelihood == pytest.approx(evidence.max() + math.log(weight.mean()), abs=0.03)
@@ -325,7 +325,10 @@ def test_without_a_reading_the_prior_stays() -> None:
     assert found.log_likelihood == pytest.approx(0.0, abs=0.01)
     assert found.quantities["total sd"].p50 == pytest.approx(0.8, rel=0.02)
     assert found.step == pytest.approx(np.zeros((48, 2)))
-    assert found.covariance[0] == pytest.approx(np.diag([1.44, 0.25]))
+    assert found.covariance[:, 0, 0] == pytest.approx(np.ones(48))
+    # Half of the representatives let covariates do more than the middle of the prior, half less.
+    assert np.median(found.covariance[:, 1, 1]) == pytest.approx(0.1**2, rel=0.3)
+    assert found.prior_quantities["covariate sd"].p50 == pytest.approx(0.1, rel=0.01)
 
 
 def test_duplicates_teach_the_scatter() -> None:

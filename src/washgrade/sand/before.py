@@ -19,8 +19,8 @@ POINTS_LOG2 = 11
 
 
 def _parts(priors: Priors) -> dict[str, NDArray[np.float64]]:
-    points = priors.points(even_points(POINTS_LOG2, 7))
-    total, planar = np.exp(2 * points[:, 0]), expit(points[:, 5])
+    points = priors.points(even_points(POINTS_LOG2, 8))
+    total, planar = np.exp(2 * points[:, 0]), expit(points[:, 6])
     up, local = expit(points[:, 1]), np.exp(2 * points[:, 4])
     return {
         "up": total * (1 - planar) * up,
@@ -29,7 +29,8 @@ def _parts(priors: Priors) -> dict[str, NDArray[np.float64]]:
         "place": (1 - priors.scoop_share) * local,
         "up_m": np.exp(points[:, 2]),
         "down_m": np.exp(points[:, 3]),
-        "planar_range": np.exp(points[:, 6]),
+        "scale": np.exp(points[:, 5]),
+        "planar_range": np.exp(points[:, 7]),
     }
 
 
@@ -56,7 +57,8 @@ def grade_before(priors: Priors, *, regressors: int = 3) -> Quantity:
     """
     whole("regressors", regressors, at_least=1)
     trend, part = priors.coefficients(regressors), _parts(priors)
-    sd = np.sqrt(np.sum(trend.sd**2) + part["up"] + part["down"] + part["planar"] + part["place"])
+    fixed = trend.sd[0] ** 2 + part["scale"] ** 2 * np.sum(trend.sd[1:] ** 2)
+    sd = np.sqrt(fixed + part["up"] + part["down"] + part["planar"] + part["place"])
     at, weight = np.polynomial.hermite_e.hermegauss(31)
     mean = float(np.mean(expit(trend.mean[0] + sd[:, None] * at) @ (weight / weight.sum())))
     quantile = [

@@ -70,6 +70,7 @@ def log_evidences(
     along_sd_m,
     prior_mean,
     prior_precision,
+    is_scaled,
     planar_log_range,
     planar_variance,
     scoop_share,
@@ -82,9 +83,9 @@ def log_evidences(
 ):
     """Fill the log evidence and the pooled readings at each point of the hyper-parameters.
 
-    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd and, where there
-    are planar columns (the last ones), logit planar share and log planar range. The prior precision of the
-    planar columns follows from these. Traces of place
+    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd; then, unless
+    left out, the log of what the prior sds of the scaled regressors are multiplied by; then, where there are
+    planar columns (the last ones), logit planar share and log planar range. Traces of place
     ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells where the
     sites had not come to rest.
     """
@@ -108,23 +109,24 @@ def log_evidences(
         site_weighted[k] = 1e-3 * limit[trace_first[k]]
     planar = planar_variance.shape[1]
     known = np.empty(size)
-    log_fixed_precision = 0.0
-    for m in range(size - planar):
-        known[m] = prior_precision[m]
-        log_fixed_precision += math.log(prior_precision[m])
 
     stride = FIRST_STRIDE
     for point in range(len(points)):
         spread = math.exp(2.0 * points[point, 0])
         share = 1.0 / (1.0 + math.exp(-points[point, 1]))
-        log_prior_precision = log_fixed_precision
+        log_prior_precision = 0.0
+        for m in range(size - planar):
+            known[m] = prior_precision[m]
+            if is_scaled[m]:
+                known[m] *= math.exp(-2.0 * points[point, 5])
+            log_prior_precision += math.log(known[m])
         if planar > 0:
-            flat = spread / (1.0 + math.exp(-points[point, 5]))
+            flat = spread / (1.0 + math.exp(-points[point, 6]))
             spread -= flat
             upper = 1
-            while upper < len(planar_log_range) - 1 and planar_log_range[upper] < points[point, 6]:
+            while upper < len(planar_log_range) - 1 and planar_log_range[upper] < points[point, 7]:
                 upper += 1
-            along = (points[point, 6] - planar_log_range[upper - 1]) / (
+            along = (points[point, 7] - planar_log_range[upper - 1]) / (
                 planar_log_range[upper] - planar_log_range[upper - 1]
             )
             along = min(max(along, 0.0), 1.0)

@@ -167,7 +167,7 @@ class Averaged:
 
     Parameters
     ----------
-    points : ndarray of float64, shape (representatives, 5 or 7)
+    points : ndarray of float64, shape (representatives, 6 or 8)
         As :meth:`Priors.points` returns them.
     columns : ndarray of float64, shape (representatives, places, 1 + regressors)
         Pooled readings less the prior mean, and the regressors, for each representative.
@@ -238,7 +238,7 @@ class Averaged:
             0 where there is no such part.
         """
         point = self.points[representative]
-        return math.exp(2 * point[0]) / (1.0 + math.exp(-point[5])) if len(point) > 5 else 0.0
+        return math.exp(2 * point[0]) / (1.0 + math.exp(-point[6])) if len(point) > 6 else 0.0
 
 
 def even_points(count_log2: int, size: int) -> NDArray[np.float64]:
@@ -269,6 +269,11 @@ def _evidences(
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], tuple[NDArray[np.float64], ...]]:
     places, size = read.regressors.shape
     planar = read.planar
+    # The scale is that of the covariates; the intercept and known sources keep their own.
+    is_scaled = np.zeros(size, dtype=np.bool_)
+    is_scaled[1 : len(prior.mean)] = prior.mean[1:] == 0.0
+    if points.shape[1] < 6:
+        is_scaled[:] = False
     columns = np.empty((len(points), places, 1 + size))
     error = np.empty((len(points), places))
     step = np.empty((len(points), size))
@@ -294,6 +299,7 @@ def _evidences(
         read.along_sd_m,
         np.concatenate([prior.mean, np.zeros(size - read.trend_size)]),
         1.0 / prior.sd**2,
+        is_scaled,
         planar.log_range if planar else np.zeros(2),
         planar.coefficient_variance if planar else np.zeros((2, 0)),
         priors.scoop_share,
@@ -325,7 +331,7 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
         Forty-eight representatives. No chance is involved: the points are the same every time.
     """
     prior = priors.coefficients(read.trend_size) if prior is None else prior
-    even = even_points(POINTS_LOG2, 5 if read.trend_size == read.regressors.shape[1] else 7)
+    even = even_points(POINTS_LOG2, 6 if read.trend_size == read.regressors.shape[1] else 8)
     wide = priors.points(even)
     wide_evidence, wide_unsettled, _ = _evidences(read, wide, prior, priors)
     weight = np.exp(wide_evidence - wide_evidence.max())
@@ -371,15 +377,19 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
         effective_samples=float(1.0 / np.sum(weight**2)),
         log_likelihood=log_likelihood,
         unsettled_share=unsettled_share,
-        quantities={name: _quantity(numbers, weight) for name, numbers in _natural(points, read).items()},
+        quantities={
+            name: _quantity(numbers, weight) for name, numbers in _natural(points, read, prior).items()
+        },
         prior_quantities={
             name: _quantity(numbers, np.full(len(wide), 1.0 / len(wide)))
-            for name, numbers in _natural(wide, read).items()
+            for name, numbers in _natural(wide, read, prior).items()
         },
     )
 
 
-def _natural(points: NDArray[np.float64], read: Readings) -> dict[str, NDArray[np.float64]]:
+def _natural(
+    points: NDArray[np.float64], read: Readings, prior: CoefficientPrior
+) -> dict[str, NDArray[np.float64]]:
     # The points as the numbers people think in.
     out = {
         "total sd": np.exp(points[:, 0]),
@@ -388,9 +398,11 @@ def _natural(points: NDArray[np.float64], read: Readings) -> dict[str, NDArray[n
         "tail-down range, m": np.exp(points[:, 3]),
         "local sd": np.exp(points[:, 4]),
     }
-    if read.planar and points.shape[1] > 5:
-        out["planar share"] = 1.0 / (1.0 + np.exp(-points[:, 5]))
-        out["planar range, m"] = np.exp(points[:, 6]) * read.planar.diameter_m
+    if len(prior.sd) > 1:
+        out["covariate sd"] = np.exp(points[:, 5]) * prior.sd[1]
+    if read.planar and points.shape[1] > 6:
+        out["planar share"] = 1.0 / (1.0 + np.exp(-points[:, 6]))
+        out["planar range, m"] = np.exp(points[:, 7]) * read.planar.diameter_m
     return out
 
 

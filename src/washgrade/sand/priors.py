@@ -43,12 +43,14 @@ class Priors:
         place and its duplicates share it. Our choice, because nothing tells: with 0 duplicates could not
         teach the scatter, with 1 they would not share the place. What belongs to the place is independent
         from node to node, however close they lie.
-    grade, intercept_sd : float, default 0.05 and 1.2
+    grade, intercept_sd : float, default 0.05 and 1
         Middle of the grade, and standard deviation of its logit's mean.
-    covariate_sd : float, default 0.5
-        Prior standard deviation of the effect of a standardised covariate, around 0, where there are one or
-        two. Where there are more, each gets less, so that all together they are expected to explain no more.
-    planar_share_a, planar_share_b : float, default 1 and 3
+    covariate_sd, covariate_log_sd : float, default 0.1 and 1
+        Prior standard deviation of the effect of a standardised covariate, around 0: the median and log
+        standard deviation of that number itself, which all covariates share, so that samples decide how much
+        covariates matter at all. Where there are more than two, each gets less, so that all together they are
+        expected to explain no more.
+    planar_share_a, planar_share_b : float, default 1 and 2
         Beta distribution of the share that likeness across the land has in the variance of total sd.
     planar_range_share, planar_range_log_sd : float, default 0.25 and 0.7
         Median and log standard deviation of its range, in diameters of the ground.
@@ -71,10 +73,11 @@ class Priors:
     local_sd_log_sd: float = 0.7
     scoop_share: float = 0.5
     grade: float = 0.05
-    intercept_sd: float = 1.2
-    covariate_sd: float = 0.5
+    intercept_sd: float = 1.0
+    covariate_sd: float = 0.1
+    covariate_log_sd: float = 1.0
     planar_share_a: float = 1.0
-    planar_share_b: float = 3.0
+    planar_share_b: float = 2.0
     planar_range_share: float = 0.25
     planar_range_log_sd: float = 0.7
 
@@ -127,12 +130,19 @@ class Priors:
         return replace(self, up_range_m=self.up_range_m * factor, down_range_m=self.down_range_m * factor)
 
     def _normals(self, size: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        # Middle and standard deviation of the logs; the shares, columns 1 and 5, are no normals.
-        middle = np.log(
-            [self.total_sd, 1.0, self.up_range_m, self.down_range_m, self.local_sd, 1.0, self.planar_range_share]
+        # Middle and standard deviation of the logs; the shares, columns 1 and 6, are no normals.
+        lengths = (self.up_range_m, self.down_range_m)
+        middle = np.log([self.total_sd, 1.0, *lengths, self.local_sd, 1.0, 1.0, self.planar_range_share])
+        log_sd = (
+            self.total_sd_log_sd,
+            1.0,
+            self.up_range_log_sd,
+            self.down_range_log_sd,
+            self.local_sd_log_sd,
+            self.covariate_log_sd,
+            1.0,
+            self.planar_range_log_sd,
         )
-        log_sd = [self.total_sd_log_sd, 1.0, self.up_range_log_sd, self.down_range_log_sd]
-        log_sd += [self.local_sd_log_sd, 1.0, self.planar_range_log_sd]
         return middle[:size], np.array(log_sd[:size])
 
     def points(self, even: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -140,14 +150,15 @@ class Priors:
 
         Parameters
         ----------
-        even : ndarray of float64, shape (points, 5) or (points, 7)
-            Between 0 and 1; seven numbers where there is a planar part.
+        even : ndarray of float64, shape (points, 5), (points, 6) or (points, 8)
+            Between 0 and 1; eight numbers where there is a planar part, five where covariates are not scaled.
 
         Returns
         -------
-        ndarray of float64, shape (points, 5) or (points, 7)
-            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd; logit planar
-            share, log planar range in diameters of the ground.
+        ndarray of float64, shape (points, 5), (points, 6) or (points, 8)
+            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd; log of what the
+            sd of the covariates is multiplied by; logit planar share, log planar range in diameters of the
+            ground.
         """
         middle, log_sd = self._normals(even.shape[1])
         out = np.asarray(middle + log_sd * ndtri(even), dtype=np.float64)
@@ -157,8 +168,8 @@ class Priors:
         return out
 
     def _shares(self, size: int) -> list[tuple[int, float, float]]:
-        return [(1, self.up_share_a, self.up_share_b), (5, self.planar_share_a, self.planar_share_b)][
-            : 1 + (size > 5)
+        return [(1, self.up_share_a, self.up_share_b), (6, self.planar_share_a, self.planar_share_b)][
+            : 1 + (size > 6)
         ]
 
     def log_density(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -166,7 +177,7 @@ class Priors:
 
         Parameters
         ----------
-        points : ndarray of float64, shape (points, 5) or (points, 7)
+        points : ndarray of float64, shape (points, 5), (points, 6) or (points, 8)
             As :meth:`points` returns them.
 
         Returns

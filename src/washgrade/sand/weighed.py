@@ -19,7 +19,7 @@ from washgrade.sand.along import longest_way_m
 from washgrade.sand.covariates import regressors as regressors_of
 from washgrade.sand.dilution import diluted_grade
 from washgrade.sand.hyper import Averaged, Readings, average, readings
-from washgrade.sand.planar import planar_columns
+from washgrade.sand.planar import COLUMNS, planar_columns
 from washgrade.sand.priors import Priors
 from washgrade.sand.regression import CoefficientPrior
 from washgrade.sand.sample import Observations, Samples, SamplingSettings, observations
@@ -32,6 +32,9 @@ SOURCES = "known sources"
 # source twice as rich as the mean show as 1.7 to 2.4 times in two cases of three.
 SOURCES_SD = 0.25
 LEAST_GRADE = 1e-5
+# More samples tell finer shapes. Our choice: with 14 columns and 100 samples the error on planar truths was
+# 7 % above that of kriging in the plane, with 24 it was 5 %; with 30 samples 14 were enough.
+READINGS_PER_COLUMN, MOST_COLUMNS = 8, 28
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,10 +198,12 @@ def weigh(
         prior = CoefficientPrior(
             mean=np.concatenate([[logit.mean()], prior.mean[1:], [1.0]]), sd=np.append(prior.sd, SOURCES_SD)
         )
-    across = planar_columns(easting_m=nodes.easting_m, northing_m=nodes.northing_m) if planar else None
-    if across is not None and not across.columns.shape[1]:
-        across = None
     seen = observations(samples, settings, nodes)
+    across = None
+    if planar:
+        count = min(COLUMNS + len(seen) // READINGS_PER_COLUMN, MOST_COLUMNS)
+        across = planar_columns(easting_m=nodes.easting_m, northing_m=nodes.northing_m, count=count)
+        across = across if across.columns.shape[1] else None
     read = readings(tree, seen, columns, planar=across)
     return Weighed(
         tree=tree,
