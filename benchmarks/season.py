@@ -31,8 +31,8 @@ from washgrade.storm.flood import Ground, flood_of_rain
 from washgrade.storm.grains import BEDS
 from washgrade.storm.memory import network_memory
 from washgrade.storm.rain import burst
+from washgrade.storm.refill import depletion_after
 from washgrade.storm.rework import refill_share
-from washgrade.storm.season import depletion_after
 
 STRIPS = 12
 LOAD_KG = 7.0

@@ -13,13 +13,14 @@ from washgrade.land.channels import Channels, Nodes, Reaches
 from washgrade.storm.basin import measure_basins
 from washgrade.storm.flood import Ground, flood_of_rain
 from washgrade.storm.grains import BEDS
+from washgrade.storm.graphical import graphical_peak_m3_s
 from washgrade.storm.hydraulics import flow_in_bed
 from washgrade.storm.memory import carried_share, network_memory
-from washgrade.storm.peak import graphical_peak_m3_s
 from washgrade.storm.rain import Hyetograph, burst
+from washgrade.storm.refill import steady_supply_kg
 from washgrade.storm.rework import mean_scour_m, refill_share, share_reworked
 from washgrade.storm.runoff import runoff_mm
-from washgrade.storm.season import order_events, replay, steady_supply_kg
+from washgrade.storm.season import order_events, replay
 
 seeds = st.integers(0, 2**32 - 1)
 

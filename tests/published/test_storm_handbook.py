@@ -12,7 +12,8 @@ import math
 import numpy as np
 import pytest
 
-from washgrade.storm.peak import hydrograph_m3_s, lag_h, unit_hydrograph, unit_peak_m_s
+from washgrade.storm.concentration import lag_h
+from washgrade.storm.peak import hydrograph_m3_s, unit_hydrograph, unit_peak_m_s
 from washgrade.storm.runoff import curve_number_dry, curve_number_wet
 
 MI2 = 1609.344**2

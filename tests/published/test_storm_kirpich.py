@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from washgrade.storm.peak import kirpich_h
+from washgrade.storm.concentration import kirpich_h
 
 
 def test_metres():

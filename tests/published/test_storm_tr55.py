@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from washgrade.storm.peak import GRAPHICAL, graphical_peak_m3_s
+from washgrade.storm.graphical import GRAPHICAL, graphical_peak_m3_s
 from washgrade.storm.runoff import CURVE_NUMBERS, curve_number, initial_loss_mm, runoff_mm, storage_mm
 
 IN_MM = 25.4

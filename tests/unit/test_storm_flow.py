@@ -24,10 +24,11 @@ from washgrade.storm.flood import (
     node_slopes,
 )
 from washgrade.storm.grains import BEDS, bed_of, sorting_window_pa
+from washgrade.storm.graphical import graphical_peak_m3_s
 from washgrade.storm.hydraulics import flow_in_bed, mean_velocity_m_s
 from washgrade.storm.losses import REGIME_WIDTH_S12_M12, route_losses
 from washgrade.storm.mark import Marks, mark_discharge, spread_marks
-from washgrade.storm.peak import graphical_peak_m3_s, hydrograph_m3_s, unit_peak_m_s, unit_peak_m_s_table
+from washgrade.storm.peak import hydrograph_m3_s, unit_peak_m_s, unit_peak_m_s_table
 from washgrade.storm.rain import Hyetograph, antecedent_rain_mm, areal_reduction, burst, gauge_series
 from washgrade.storm.rework import (
     least_discharge_m3_s,

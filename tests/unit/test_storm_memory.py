@@ -13,15 +13,8 @@ from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_
 from washgrade.sand.tree import Tree
 from washgrade.storm.learn import Looks, Prior, Resamples, learn
 from washgrade.storm.memory import carried_share, carry_extra_variance, network_memory
-from washgrade.storm.season import (
-    depletion_after,
-    order_events,
-    reach_mean,
-    refill_wanted,
-    replay,
-    steady_supply_kg,
-    travel_share,
-)
+from washgrade.storm.refill import depletion_after, reach_mean, refill_wanted, steady_supply_kg, travel_share
+from washgrade.storm.season import order_events, replay
 
 
 def says(sentence):

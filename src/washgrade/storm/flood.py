@@ -11,11 +11,13 @@ from washgrade.checks import choice, number
 from washgrade.land.channels import Channels
 from washgrade.storm.arrays import one_each
 from washgrade.storm.basin import LEAST_SLOPE, Basins
+from washgrade.storm.concentration import CONCENTRATION
 from washgrade.storm.grains import BEDS, Bed
+from washgrade.storm.graphical import graphical_peak_m3_s
 from washgrade.storm.hydraulics import Flow, flow_in_bed
 from washgrade.storm.losses import route_losses
 from washgrade.storm.mark import Marks, mark_discharge, mark_sentence, spread_marks
-from washgrade.storm.peak import CONCENTRATION, graphical_peak_m3_s, unit_peak_m_s_table
+from washgrade.storm.peak import unit_peak_m_s_table
 from washgrade.storm.rain import Hyetograph, areal_reduction, burst
 from washgrade.storm.rework import SCOUR_M, mean_scour_m, refill_share
 from washgrade.storm.runoff import excess_mm
@@ -57,7 +59,7 @@ class Ground:
         How fast the beds drink, millimetres an hour. 44: sand and gravel with little silt
         (`washgrade.storm.losses.BED_CONDUCTIVITY_MM_H`).
     concentration : str
-        Way to reckon the time of concentration, a key of `washgrade.storm.peak.CONCENTRATION`.
+        Way to reckon the time of concentration, a key of `washgrade.storm.concentration.CONCENTRATION`.
     peak : {"unit hydrograph", "graphical"}
         Way to reckon the peak; the graphical method takes the whole rain as a day's rain of type II.
 
@@ -295,7 +297,7 @@ def least_rain_mm(
     ground : Ground
         The ground.
     wanted_share : array_like of float
-        Share to be renewed (`washgrade.storm.season.refill_wanted`), 0 to 1; one for all or one a node.
+        Share to be renewed (`washgrade.storm.refill.refill_wanted`), 0 to 1; one for all or one a node.
     duration_h : float
         How long it rains, hours.
     bite_m : float
