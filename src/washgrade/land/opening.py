@@ -246,31 +246,33 @@ def open_pits(
             best_m = digging[end]
         else:
             best_m = budget_m
-        # Where the length barred a way, a dearer but shorter one to some cell may have been lost.
-        if refused & TOO_LONG and end_in_reach(
-            level, outlet, cols, patch, size, bottom, max_length_cell_count
+        # Where the length barred every way, a dearer but shorter one to some cell may have been lost.
+        if (
+            end < 0
+            and refused & TOO_LONG
+            and end_in_reach(level, outlet, cols, patch, size, bottom, max_length_cell_count)
         ):
+            # By length alone nothing is missed, so most pits without a way are told quickly.
             stamp += 1
-            path, found, _ = shorter_way(
-                level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, best_m,
-                max_length_cell_count, max_depth_m, length, MOST_LABELS, path,
+            keys, cells, end, refused = least_way(
+                level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, np.float32(np.inf),
+                max_length_cell_count, max_depth_m, True, digging, length, back, keys, cells,
             )  # fmt: skip
-            if found > 0:
-                count = found
-            elif found < 0 and end < 0:
+            if end >= 0:
+                cell = np.int64(end)
+                while back[cell] != IN_PATCH:
+                    if count == len(path):
+                        path = grown(path)
+                    path[count] = cell
+                    count += 1
+                    cell = cell + steps[back[cell]]
                 stamp += 1
-                keys, cells, end, refused = least_way(
-                    level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, np.float32(np.inf),
-                    max_length_cell_count, max_depth_m, True, digging, length, back, keys, cells,
+                path, found, _ = shorter_way(
+                    level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, best_m,
+                    max_length_cell_count, max_depth_m, length, MOST_LABELS, path,
                 )  # fmt: skip
-                if end >= 0:
-                    cell = np.int64(end)
-                    while back[cell] != IN_PATCH:
-                        if count == len(path):
-                            path = grown(path)
-                        path[count] = cell
-                        count += 1
-                        cell = cell + steps[back[cell]]
+                if found > 0:
+                    count = found
         # Weigh the levels to which the floor may be raised before the rest is dug along the way.
         best_m = np.float32(np.inf)
         best_pool = 0

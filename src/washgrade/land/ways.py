@@ -19,7 +19,7 @@ TOO_DEEP = 2
 KEPT = 4
 # Our choice, because a search that weighs length against digging may keep many ways to one cell: beyond so
 # many it gives up and the shortest way is taken.
-MOST_LABELS = 1 << 18
+MOST_LABELS = 1 << 15
 
 
 # What forbids to bring a cell down to a level: 0 if nothing does.
