@@ -162,8 +162,9 @@ def breach(
 
     Notes
     -----
-    Of all ways that the limits allow, each pit takes one of least digging with the ground as it is at that
-    moment; where the length bars the cheapest, the search keeps dearer but shorter ways to each cell as well
+    If the limits allow a way, one is found. It is of least digging with the ground as it is at that moment,
+    except that the first search keeps only the cheapest way to each cell, so one that it finds under a tight
+    length may be a little dearer; where it finds none, a second one keeps dearer but shorter ways as well
     (labels of digging and length, none dominated). The sum over all pits depends on their order and is not
     claimed to be least. To raise a floor of ``n`` cells by a little and to save as much on each of the ``k``
     cells to be dug pays while ``n < k``: this is the mixed removal of pits of Soille (2004), here with the
