@@ -58,9 +58,10 @@ def network(reaches, nodes_a_reach):
     return Channels(nodes=nodes, reaches=found, channel_area_m2=5e3)
 
 
-def season_s(reaches, nodes_a_reach, storms, digs):
+def season_s(reaches, nodes_a_reach, storms, digs, *, middles=False):
     """Seconds for the floods and for the replay of one season."""
     channels = network(reaches, nodes_a_reach)
+    only = channels.reaches.first_node + nodes_a_reach // 2 if middles else None
     count = len(channels.nodes)
     ground = Ground(
         channels=channels, basins=measure_basins(channels), width_m=np.full(count, 3.0), slope=np.full(count,
@@ -71,9 +72,9 @@ def season_s(reaches, nodes_a_reach, storms, digs):
     renewed = np.empty((storms, reaches))
     for k in range(storms):
         rain = burst(depth_mm=float(rng.uniform(15, 60)), duration_h=float(rng.uniform(0.5, 4)))
-        flood = flood_of_rain(ground, rain)
+        flood = flood_of_rain(ground, rain, only=only)
         share = refill_share(scour_m=flood.scour_m, bite_m=0.1, wetted_share=flood.flow.wetted_share)
-        renewed[k] = reach_mean(share, channels.nodes.reach, reaches)
+        renewed[k] = share if only is not None else reach_mean(share, channels.nodes.reach, reaches)
     floods = time.perf_counter()
     held = np.full(reaches, 50.0)
     few = {"downstream": channels.reaches.downstream, "held_kg": held}
@@ -102,12 +103,15 @@ def main():
     asked = parser.parse_args()
     season_s(100, 2, 3, 10)
     print(f"{asked.storms} storms, {asked.digs} digs, {asked.reaches} reaches")
-    for nodes in sorted({1, asked.nodes_a_reach}):
-        floods_s, replay_s, balance = season_s(asked.reaches, nodes, asked.storms, asked.digs)
+    for nodes, middles in ((asked.nodes_a_reach, True), (asked.nodes_a_reach, False), (1, False)):
+        floods_s, replay_s, balance = season_s(
+            asked.reaches, nodes, asked.storms, asked.digs, middles=middles
+        )
         by_node = floods_s / (asked.storms * asked.reaches * nodes)
+        where = "the middle" if middles else "each"
         print(
-            f"{nodes:3} nodes a reach: floods {floods_s:6.2f} s ({1e6 * by_node:.2f} us a node), "
-            f"replay {replay_s:.3f} s, balance off by {balance:.0e}"
+            f"{nodes:3} nodes a reach, bed asked at {where}: floods {floods_s:.2f} s "
+            f"({1e6 * by_node:.2f} us a node), replay {replay_s:.3f} s, balance off by {balance:.0e}"
         )
     compiled = hydraulics._flows, season._replay
     hydraulics._flows, season._replay = (loop.py_func for loop in compiled)

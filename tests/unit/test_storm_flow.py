@@ -344,6 +344,19 @@ def test_a_storm_runs_through(ground):
     np.testing.assert_allclose(harder.flow.discharge_m3_s, 2 * storm.flow.discharge_m3_s)
 
 
+def test_the_bed_may_be_asked_at_a_few_nodes_only(ground):
+    few = np.array([40, 3, 17])
+    rain = burst(depth_mm=40, duration_h=1)
+    whole, part = flood_of_rain(ground, rain), flood_of_rain(ground, rain, only=few)
+    np.testing.assert_array_equal(part.flow.discharge_m3_s, whole.flow.discharge_m3_s[few])
+    np.testing.assert_array_equal(part.scour_m, whole.scour_m[few])
+    np.testing.assert_array_equal(part.lost_m3, whole.lost_m3[few])
+    assert len(flood_of_flow(ground, 1.0, only=few).scour_m) == 3
+    marks = Marks(node=np.array([3]), depth_m=np.array([0.5]), width_m=np.array([np.nan]))
+    with says("Invalid 'of_rain'. It must be reckoned at every node."):
+        flood_of_marks(ground, marks, of_rain=part)
+
+
 def test_the_least_rain_does_what_is_wanted(ground):
     rain_mm = least_rain_mm(ground, wanted_share=0.3, duration_h=1.0, bite_m=0.1)
     some = np.flatnonzero(np.isfinite(rain_mm))[::20]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washgrade.checks import choice, number
+from washgrade.errors import InputError
 from washgrade.land.channels import Channels
 from washgrade.storm.arrays import one_each
 from washgrade.storm.basin import LEAST_SLOPE, Basins
@@ -91,7 +92,7 @@ class Ground:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flood:
-    """What a storm did at every node.
+    """What a storm did at every node, or at those asked for.
 
     Parameters
     ----------
@@ -148,7 +149,13 @@ def node_slopes(channels: Channels) -> NDArray[np.float64]:
     return np.maximum(slope, LEAST_SLOPE)[channels.nodes.reach]
 
 
-def flood_of_flow(ground: Ground, discharge_m3_s: ArrayLike, *, scour_m: float = SCOUR_M) -> Flood:
+def flood_of_flow(
+    ground: Ground,
+    discharge_m3_s: ArrayLike,
+    *,
+    scour_m: float = SCOUR_M,
+    only: NDArray[np.integer] | None = None,
+) -> Flood:
     """What a known flow did, such as none at all.
 
     Parameters
@@ -159,6 +166,9 @@ def flood_of_flow(ground: Ground, discharge_m3_s: ArrayLike, *, scour_m: float =
         Peak, cubic metres a second; one for all or one a node.
     scour_m : float, optional
         As in `washgrade.storm.rework.mean_scour_m`.
+    only : ndarray of int, optional
+        Nodes for which the bed's response is wanted, such as `washgrade.land.channels.middle_nodes`; the
+        flood's arrays are then for these. All unless told.
 
     Returns
     -------
@@ -167,7 +177,7 @@ def flood_of_flow(ground: Ground, discharge_m3_s: ArrayLike, *, scour_m: float =
     """
     count = len(ground.channels.nodes)
     discharge = one_each("discharge_m3_s", discharge_m3_s, count, at_least=0)
-    return _flood(ground, discharge, scour_m, np.zeros(count), source="given")
+    return _flood(ground, discharge, scour_m, np.zeros(count), only, source="given")
 
 
 def flood_of_rain(
@@ -177,6 +187,7 @@ def flood_of_rain(
     curve_number: ArrayLike | None = None,
     severity_factor: float = 1.0,
     scour_m: float = SCOUR_M,
+    only: NDArray[np.integer] | None = None,
 ) -> Flood:
     """What a rain did.
 
@@ -193,6 +204,9 @@ def flood_of_rain(
         What the site has learnt about its floods (`washgrade.storm.learn`): the peaks are multiplied by it.
     scour_m : float, optional
         As in `washgrade.storm.rework.mean_scour_m`.
+    only : ndarray of int, optional
+        Nodes for which the bed's response is wanted, such as `washgrade.land.channels.middle_nodes`; the
+        flood's arrays are then for these. All unless told.
 
     Returns
     -------
@@ -236,6 +250,7 @@ def flood_of_rain(
         discharge,
         scour_m,
         np.full(len(nodes), _RAIN_LOG_SD),
+        only,
         source="rain",
         runoff_mm=runoff,
         lost_m3=lost_m3,
@@ -243,7 +258,12 @@ def flood_of_rain(
 
 
 def flood_of_marks(
-    ground: Ground, marks: Marks, *, of_rain: Flood | None = None, scour_m: float = SCOUR_M
+    ground: Ground,
+    marks: Marks,
+    *,
+    of_rain: Flood | None = None,
+    scour_m: float = SCOUR_M,
+    only: NDArray[np.integer] | None = None,
 ) -> Flood:
     """What the flood did that left marks; they outrank the rain.
 
@@ -254,14 +274,22 @@ def flood_of_marks(
     marks : Marks
         The marks.
     of_rain : Flood, optional
-        What the rain of the same storm gives, to be compared.
+        What the rain of the same storm gives at every node, to be compared.
     scour_m : float, optional
         As in `washgrade.storm.rework.mean_scour_m`.
+    only : ndarray of int, optional
+        Nodes for which the bed's response is wanted, such as `washgrade.land.channels.middle_nodes`; the
+        flood's arrays are then for these. All unless told.
 
     Returns
     -------
     Flood
         Of source ``mark``, with a ratio and a sentence for each mark if the rain is known.
+
+    Raises
+    ------
+    InputError
+        If there is no such node, or the rain was not reckoned at every node.
     """
     at_mark, mark_sd = mark_discharge(marks, width_m=ground.width_m, slope=ground.slope, bed=ground.bed)
     discharge, log_sd = spread_marks(
@@ -270,13 +298,15 @@ def flood_of_marks(
     ratio = np.full(len(at_mark), np.nan)
     notes: tuple[str, ...] = ()
     if of_rain is not None:
+        if len(of_rain.scour_m) != len(ground.channels.nodes):
+            raise InputError("Invalid 'of_rain'. It must be reckoned at every node.")
         of_rain_m3_s = of_rain.flow.discharge_m3_s[np.asarray(marks.node, np.int64)]
         ratio = np.divide(at_mark, of_rain_m3_s, out=np.full(len(at_mark), np.inf), where=of_rain_m3_s > 0)
         notes = tuple(
             mark_sentence(mark_m3_s=mark, rain_m3_s=rain)
             for mark, rain in zip(at_mark.tolist(), of_rain_m3_s.tolist(), strict=True)
         )
-    return _flood(ground, discharge, scour_m, log_sd, source="mark", mark_ratio=ratio, notes=notes)
+    return _flood(ground, discharge, scour_m, log_sd, only, source="mark", mark_ratio=ratio, notes=notes)
 
 
 def least_rain_mm(
@@ -348,6 +378,7 @@ def _flood(
     discharge_m3_s: NDArray[np.float64],
     scour_m: float,
     log_sd: NDArray[np.float64],
+    only: NDArray[np.integer] | None,
     *,
     source: str,
     runoff_mm: float = np.nan,
@@ -356,15 +387,16 @@ def _flood(
     notes: tuple[str, ...] = (),
 ) -> Flood:
     """Put hydraulics and scour to a flow."""
-    flow = flow_in_bed(
-        discharge_m3_s=discharge_m3_s, width_m=ground.width_m, slope=ground.slope, bed=ground.bed
-    )
+    place = slice(None) if only is None else np.asarray(only, np.int64)
+    width, slope = np.asarray(ground.width_m, np.float64)[place], np.asarray(ground.slope, np.float64)[place]
+    flow = flow_in_bed(discharge_m3_s=discharge_m3_s[place], width_m=width, slope=slope, bed=ground.bed)
+    lost = np.full(len(discharge_m3_s), np.nan) if lost_m3 is None else lost_m3
     return Flood(
         flow=flow,
         scour_m=mean_scour_m(flow, ground.bed, scour_m=scour_m),
-        log_sd=log_sd,
+        log_sd=log_sd[place],
         runoff_mm=runoff_mm,
-        lost_m3=np.full(len(discharge_m3_s), np.nan) if lost_m3 is None else lost_m3,
+        lost_m3=lost[place],
         source=source,
         mark_ratio=np.empty(0) if mark_ratio is None else mark_ratio,
         notes=notes,
