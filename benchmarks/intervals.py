@@ -2,14 +2,13 @@
 
 Run ``python benchmarks/intervals.py --grounds 200 --keep intervals.jsonl --table docs/coverage.md``. Every
 ground is a fresh DEM, drained by washgrade's own land part; the truths include some that are not the model's.
-What is done already stands in the file given by ``--keep`` and is not done again, so the run may be broken off
-and taken up. ``--sizes`` asks the same of grounds ten times smaller and larger, under ranges that are fixed or
-grow with the ground.
+What is done already stands in the file given by ``--keep`` and is not done again, so the run may be broken
+off and taken up. ``--sizes`` asks the same of grounds ten times smaller and larger, under ranges that are
+fixed or grow with the ground.
 
 Error is that of the mean logit of reaches without a sample, beside two ordinary krigings in the plane of the
 same readings (exponential with nugget): PyKrige's, with its own fit to the binned variogram, and one by
-restricted likelihood over a grid. ``best`` is what the truth's own ranges and variances would give: nobody can
-do better.
+restricted likelihood over a grid. The best possible error is that of the truth's own ranges and variances.
 """
 
 from __future__ import annotations

@@ -387,6 +387,7 @@ def reach_coverage(assumed: hyper.Priors, *, rounds: int) -> float:
             cutoff_grade=0.05,
             priors=assumed,
             settings=SamplingSettings(typical_accuracy_m=0),
+            draws=400,
         )
         low, high = np.quantile(found.reach_draws, (0.05, 0.95), axis=0)
         true = np.bincount(GROUND.nodes.reach, weights=1 / (1 + np.exp(-z))) / 10

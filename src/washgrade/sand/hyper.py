@@ -3,8 +3,10 @@ r"""Ranges and variances are not known but averaged over, under priors that say 
 With 5 to 30 samples the best-fitting ranges and variances are far from sure, and intervals computed as if
 they were known are far too narrow. So: points spread evenly over the prior; a normal fitted to them by their
 likelihood; as many points again spread evenly over that; weights prior times likelihood over the mean of the
-two densities that the points came from (deterministic mixture); a few dozen representatives drawn evenly by
-weight. The regression coefficients are integrated out in closed form at each point.
+densities that the points came from (deterministic mixture; Cornuet, Marin, Mira & Robert 2012, Scandinavian
+Journal of Statistics 39:798-812); while few points carry the weight, a normal fitted again and more points; a
+few dozen representatives drawn evenly by weight. The regression coefficients are integrated out in closed
+form at each point.
 
 A trace is a reading known only to lie below a limit. Its likelihood is a normal distribution function, and
 expectation propagation stands a normal in for all the traces of one place together, at *every* point; the
@@ -36,6 +38,11 @@ __all__ = ["Averaged", "Priors", "Quantity", "Readings", "average", "even_points
 RADIUS_TO_SD = 1.0 / math.sqrt(-2.0 * math.log(1.0 - 0.68))
 POINTS_LOG2 = 11
 REPRESENTATIVES = 48
+# A normal is fitted to no fewer effective points than this: the weights are evened out until there are.
+FIT_SAMPLES = 60.0
+# Crowds of points are added until so many effective points are found, or until these many crowds.
+ENOUGH_SAMPLES, MOST_STAGES = 200.0, 6
+MOVE_ON = 0.6180339887498949
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -333,33 +340,45 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
     prior = priors.coefficients(read.trend_size) if prior is None else prior
     even = even_points(POINTS_LOG2, 6 if read.trend_size == read.regressors.shape[1] else 8)
     wide = priors.points(even)
-    wide_evidence, wide_unsettled, _ = _evidences(read, wide, prior, priors)
-    weight = np.exp(wide_evidence - wide_evidence.max())
+    evidence, unsettled, _ = _evidences(read, wide, prior, priors)
+    points, log_prior = wide, priors.log_density(wide)
+    # Log density at all points of each crowd they came from: the prior, then the normals.
+    log_crowds = [log_prior]
+    normals: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+    log_weight = evidence
+    floor = 0.02 * np.diag(np.var(wide, axis=0))
+    for stage in range(MOST_STAGES):
+        weight = _tempered(log_weight, FIT_SAMPLES)
+        middle = weight @ points
+        apart = points - middle
+        # Somewhat wider than fitted, and never a plane: with few points of weight the fit is too narrow.
+        spread = 1.3 * (weight[:, None] * apart).T @ apart + floor
+        root = np.asarray(np.linalg.cholesky(spread), dtype=np.float64)
+        # Each crowd is spread by the same even points, moved on so that no two crowds are alike.
+        close = middle + ndtri((even + stage * MOVE_ON) % 1.0) @ root.T
+        close_evidence, close_unsettled, _ = _evidences(read, close, prior, priors)
+        log_prior = np.concatenate([log_prior, priors.log_density(close)])
+        log_crowds = [
+            log_prior,
+            *(
+                np.concatenate([one, _log_normal(close, *normal)])
+                for one, normal in zip(log_crowds[1:], normals, strict=True)
+            ),
+        ]
+        points = np.concatenate([points, close])
+        normals.append((middle, root))
+        log_crowds.append(_log_normal(points, middle, root))
+        evidence = np.concatenate([evidence, close_evidence])
+        unsettled = np.concatenate([unsettled, close_unsettled])
+        log_mixture = np.logaddexp.reduce(np.array(log_crowds), axis=0) - math.log(len(log_crowds))
+        log_weight = evidence + log_prior - log_mixture
+        weight = np.exp(log_weight - log_weight.max())
+        if weight.sum() ** 2 / np.sum(weight**2) >= ENOUGH_SAMPLES:
+            break
+    log_likelihood = float(log_weight.max() + np.log(weight.mean()))
     weight /= weight.sum()
-    middle = weight @ wide
-    apart = wide - middle
-    # Somewhat wider than fitted, and never a plane: with few points of weight the fit is too narrow.
-    spread = 1.3 * (weight[:, None] * apart).T @ apart + 0.02 * np.diag(np.var(wide, axis=0))
-    root = np.linalg.cholesky(spread)
-    close = middle + ndtri(even) @ root.T
-    close_evidence, close_unsettled, _ = _evidences(read, close, prior, priors)
 
-    points = np.concatenate([wide, close])
-    evidence = np.concatenate([wide_evidence, close_evidence])
-    standard = np.linalg.solve(root, (points - middle).T)
-    log_normal = (
-        -0.5 * np.sum(standard**2, axis=0)
-        - np.log(np.diag(root)).sum()
-        - 0.5 * points.shape[1] * math.log(2 * math.pi)
-    )
-    log_prior = priors.log_density(points)
-    log_weight = evidence + log_prior - np.logaddexp(log_prior, log_normal) + math.log(2)
-    top = log_weight.max()
-    weight = np.exp(log_weight - top)
-    log_likelihood = float(top + np.log(weight.mean()))
-    weight /= weight.sum()
-
-    unsettled_share = float(weight[np.concatenate([wide_unsettled, close_unsettled])].sum())
+    unsettled_share = float(weight[unsettled].sum())
 
     # Systematic resampling in order of the total variance spreads the representatives over it.
     order = np.argsort(points[:, 0], kind="stable")
@@ -384,6 +403,33 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
             name: _quantity(numbers, np.full(len(wide), 1.0 / len(wide)))
             for name, numbers in _natural(wide, read, prior).items()
         },
+    )
+
+
+def _tempered(log_weight: NDArray[np.float64], least: float) -> NDArray[np.float64]:
+    # Weights that sum to 1, evened out by a power below 1 until so many points share them.
+    low, high = 0.0, 1.0
+    power = 1.0
+    for _ in range(40):
+        weight = np.exp(power * (log_weight - log_weight.max()))
+        weight /= weight.sum()
+        enough = 1.0 / np.sum(weight**2) >= least
+        if enough and (power == 1.0 or high - low < 1e-3):
+            break
+        low, high = (power, high) if enough else (low, power)
+        power = 0.5 * (low + high)
+    return np.asarray(weight, dtype=np.float64)
+
+
+def _log_normal(
+    points: NDArray[np.float64], middle: NDArray[np.float64], root: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    standard = np.linalg.solve(root, (points - middle).T)
+    return np.asarray(
+        -0.5 * np.sum(standard**2, axis=0)
+        - np.log(np.diag(root)).sum()
+        - 0.5 * points.shape[1] * math.log(2 * math.pi),
+        dtype=np.float64,
     )
 
 
