@@ -108,7 +108,7 @@ def fill_tiles(
     spill_m = np.concatenate([*(spill for _, _, spill in trees), *(spill for _, spill in joined)])
     del first, joined, trees
     order = np.argsort(spill_m, kind="stable")
-    level_m = _rise(pairs[order], spill_m[order], int(base[-1]) + 1)
+    level_m = _rise(pairs[order].astype(np.int64), spill_m[order], int(base[-1]) + 1)
     del pairs, spill_m, order
     stands = {
         number: {
@@ -361,7 +361,7 @@ def _name_waters(
 
 
 @kernel
-def _place(key: NDArray[np.int64], pair: int | np.int64) -> int:
+def _place(key: NDArray[np.int64], pair: Any) -> Any:
     """Find where a pair stands in a hash table, or the free place for it."""
     mask = len(key) - 1
     place = (pair * 0x9E3779B1 ^ pair >> 29) & mask

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
-from washgrade.land.flow import FIRST_RING, OUTLET, PENDING, _steepest
+from washgrade.land.descent import PENDING
+from washgrade.land.flow import FIRST_RING, OUTLET, _steepest
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, grown, kernel, neighbour_steps
 from washgrade.land.tiles.fill import sinks_in
 from washgrade.land.tiles.store import Grid, HeightSource, Tile, Tiling, each_tile

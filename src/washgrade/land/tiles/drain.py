@@ -1,0 +1,453 @@
+"""Drainage of a ground larger than memory: the steps from heights to channels, in their order."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtr
+
+from washgrade.checks import number, whole
+from washgrade.errors import GroundError, GroundWarning
+from washgrade.land import threshold
+from washgrade.land.breach import Cuts
+from washgrade.land.channels import Channels
+from washgrade.land.drainage import default_breach_depth_m, default_breach_m
+from washgrade.land.kernel import processors
+from washgrade.land.links import strahler_order, stream_drops
+from washgrade.land.tiles.area import TiledCounts, count_tiles
+from washgrade.land.tiles.breach import BYTES_PER_CELL, GUARD, breach_tiles
+from washgrade.land.tiles.fill import fill_tiles
+from washgrade.land.tiles.flow import flow_tiles
+from washgrade.land.tiles.network import (
+    ChannelCells,
+    Frame,
+    channel_cells,
+    delineate_cells,
+    least_cells_of,
+)
+from washgrade.land.tiles.store import Grid, HeightSource, Scratch, Tile, Tiling, each_tile, tile_side
+
+__all__ = ["TiledDrainage", "drain_tiled", "memory_in_core_bytes"]
+
+# Of the memory, the share that tiles may take: the program itself, what tiles tell each other and the lists
+# of cuts and channels need the rest. Our choice.
+TILE_SHARE = 0.6
+# Bytes of scratch for each cell: heights twice while pits are opened, directions.
+SCRATCH_BYTES_PER_CELL = 13
+# What the steps in memory take for each cell at their peak (benchmarks/ground.py).
+IN_CORE_BYTES_PER_CELL = 60
+
+
+def memory_in_core_bytes(shape: tuple[int, int]) -> int:
+    """Memory that a ground takes when it is worked on all at once.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+
+    Returns
+    -------
+    int
+        Bytes.
+
+    Examples
+    --------
+    >>> memory_in_core_bytes((10_000, 10_000)) / 1e9
+    6.0
+    """
+    return IN_CORE_BYTES_PER_CELL * shape[0] * shape[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TiledDrainage:
+    """Where the water of a ground goes, as `washgrade.land.drainage.Drainage`, with grids on a scratch disk.
+
+    Parameters
+    ----------
+    frame : Frame
+        Size and place of the grid.
+    conditioned_m : Grid
+        Heights without pits, float32 metres; NaN on voids.
+    directions : Grid
+        Ways of flow, uint8.
+    counts : TiledCounts
+        Cells that drain through each cell, tile by tile.
+    cuts : Cuts
+        The cuts that show; those that lie wholly under filled ground are left out.
+    cut_volume_m3, raised_volume_m3, filled_volume_m3 : float
+        Ground by which the result is lower than the DEM; ground added to single cells; ground added in all.
+    deepest_fill_m : float
+        Largest height added to a cell, metres.
+    max_breach_m, max_breach_depth_m : float
+        Longest and deepest cut allowed, metres.
+    sinks : ndarray of int64, shape (sinks,)
+        Cells in which water sinks into the ground, ascending.
+    pits_found, pits_filled : int
+        Pits of the DEM, and those that were left to filling.
+    threads : int
+        How many tiles are worked on at once.
+    """
+
+    frame: Frame
+    conditioned_m: Grid
+    directions: Grid
+    counts: TiledCounts
+    cuts: Cuts
+    cut_volume_m3: float
+    raised_volume_m3: float
+    filled_volume_m3: float
+    deepest_fill_m: float
+    max_breach_m: float
+    max_breach_depth_m: float
+    sinks: NDArray[np.int64]
+    pits_found: int
+    pits_filled: int
+    threads: int
+
+    def cells(self, channel_area_m2: float, *, also: NDArray[np.int64] | None = None) -> ChannelCells:
+        """Collect the cells of the channels.
+
+        Parameters
+        ----------
+        channel_area_m2 : float
+            Smallest upstream area of a channel, square metres.
+        also : ndarray of int64, shape (cells,), optional
+            Flat indices of cells that are channel whatever drains through them, and all downstream of them.
+
+        Returns
+        -------
+        ChannelCells
+            The cells.
+
+        Raises
+        ------
+        InputError
+            If the area is not above 0.
+        GroundError
+            If a told cell is void or off the map.
+        """
+        channel_area_m2 = number("channel_area_m2", channel_area_m2, above=0)
+        return channel_cells(
+            self.frame,
+            self.conditioned_m,
+            self.counts,
+            least_cells=least_cells_of(channel_area_m2, self.frame.cell_m),
+            threads=self.threads,
+            also=also,
+        )
+
+    def channels(
+        self, *, channel_area_m2: float, max_reach_m: float = 50.0, also: NDArray[np.int64] | None = None
+    ) -> Channels:
+        """Find the channels, as `washgrade.land.channels.delineate` does in memory.
+
+        Parameters
+        ----------
+        channel_area_m2 : float
+            Smallest upstream area of a channel, square metres.
+        max_reach_m : float, optional
+            Longest reach, metres.
+        also : ndarray of int64, shape (cells,), optional
+            Flat indices of cells that are channel whatever drains through them, and all downstream of them.
+
+        Returns
+        -------
+        Channels
+            Nodes and reaches.
+
+        Raises
+        ------
+        InputError
+            If the area or the length is not above 0.
+        GroundError
+            If there is no channel, or a told cell is void or off the map.
+        """
+        return delineate_cells(
+            self.cells(channel_area_m2, also=also), channel_area_m2=channel_area_m2, max_reach_m=max_reach_m
+        )
+
+    def drop_test(self) -> threshold.DropTest:
+        """Pick the area at which channels begin, as `washgrade.land.threshold.constant_drop` does in memory.
+
+        Returns
+        -------
+        DropTest
+            The table and the choice.
+
+        Warns
+        -----
+        GroundWarning
+            If no candidate passes; a hundredth of the largest catchment is then taken.
+        """
+        cell_m2 = self.frame.cell_m**2
+        largest_m2 = float(self.counts.largest) * cell_m2
+        smallest_m2 = max(
+            threshold.LEAST_CELLS * cell_m2,
+            min(threshold.LEAST_AREA_M2, threshold.SMALLEST_SHARE * largest_m2),
+        )
+        area_m2 = np.empty(0)
+        if largest_m2 * threshold.LARGEST_SHARE > smallest_m2:
+            area_m2 = np.geomspace(smallest_m2, largest_m2 * threshold.LARGEST_SHARE, threshold.CANDIDATES)
+        table = np.empty((len(area_m2), 7))
+        if len(area_m2):
+            cells = self.cells(float(area_m2[0]))
+            place, downstream, _ = cells.in_order()
+            height_m = cells.elevation_m[place].astype(np.float64)
+            count = cells.count[place]
+            for turn, candidate_m2 in enumerate(area_m2):
+                keep = count * cell_m2 >= candidate_m2 * (1 - 1e-12)
+                rank = np.cumsum(keep) - 1
+                below = downstream[keep]
+                below = np.where(below < 0, -1, rank[below]).astype(np.int32)
+                order, drop_m = stream_drops(below, strahler_order(below), height_m[keep])
+                table[turn] = threshold._compare(drop_m[order == 1], drop_m[order > 1])
+        agrees = np.abs(table[:, 6]) < threshold.T_LIMIT
+        good = np.flatnonzero(agrees)
+        if len(good):
+            chosen_m2 = float(area_m2[good[0]])
+            sentence = (
+                f"Channels begin at {chosen_m2:,.0f} m² of upstream area: the smallest at which first-order "
+                f"streams fall by as much as the others (t = {table[good[0], 6]:.2f})."
+            )
+            if good[0] == 0:
+                sentence += (
+                    " It is also the smallest area tried; give a smaller one if a sandy bed begins higher up."
+                )
+        else:
+            chosen_m2 = float(max(min(largest_m2, smallest_m2), largest_m2 * threshold.FALLBACK_SHARE))
+            sentence = (
+                f"The constant-drop test found no area at which channels begin; {chosen_m2:,.0f} m² is "
+                "taken, a guess from the largest catchment. Look at the map and set 'channel_area_m2' if it "
+                "does not fit."
+            )
+            warnings.warn(sentence, GroundWarning, stacklevel=2)
+        return threshold.DropTest(
+            area_m2=area_m2,
+            first_count=table[:, 0].astype(np.int64),
+            first_mean_m=table[:, 1].copy(),
+            first_sd_m=table[:, 2].copy(),
+            higher_count=table[:, 3].astype(np.int64),
+            higher_mean_m=table[:, 4].copy(),
+            higher_sd_m=table[:, 5].copy(),
+            t=table[:, 6].copy(),
+            p=2.0 * stdtr(np.maximum(table[:, 0] + table[:, 3] - 2.0, 1.0), -np.abs(table[:, 6])),
+            agrees=agrees,
+            channel_area_m2=chosen_m2,
+            passed=len(good) > 0,
+            sentence=sentence,
+        )
+
+
+def drain_tiled(
+    source: HeightSource,
+    frame: Frame,
+    *,
+    scratch: Scratch,
+    memory_bytes: int,
+    max_breach_m: float | None = None,
+    max_breach_depth_m: float | None = None,
+    keep: HeightSource | None = None,
+    sinks: NDArray[np.integer] | None = None,
+    threads: int | None = None,
+    side: int | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> TiledDrainage:
+    """Breach, fill, find directions of flow and count, as `condition_and_route` does in memory.
+
+    Parameters
+    ----------
+    source : HeightSource
+        Heights in metres, NaN on voids; a `Grid` of the scratch folder, or anything that gives windows.
+    frame : Frame
+        Size and place of the grid.
+    scratch : Scratch
+        Where the grids are put; they are gone when it is closed.
+    memory_bytes : int
+        Memory for the whole program. What tiles tell each other grows with their edges, and the lists of cuts
+        and channel cells with their number; these are small beside it unless pits are very many.
+    max_breach_m, max_breach_depth_m : float, optional
+        Longest and deepest cut in metres; unless told, as for `condition_and_route`.
+    keep : HeightSource, optional
+        Windows of bool: cells that no cut may lower.
+    sinks : ndarray of int, shape (sinks,), optional
+        Flat indices of cells in which water sinks into the ground.
+    threads : int, optional
+        How many tiles are worked on at once; unless told, one for each processor.
+    side : int, optional
+        Rows and columns of a tile; unless told, what the memory allows.
+    progress : callable, optional
+        Called as ``progress(step, share)``, with the share done so far, 0 to 1.
+
+    Returns
+    -------
+    TiledDrainage
+        Conditioned heights, ways and counts.
+
+    Raises
+    ------
+    InputError
+        If a limit is below 0.
+    GroundError
+        If the memory is too little, or the ground holds an infinite height or a sink that is no cell.
+    SiteError
+        If the scratch disk has too little room.
+
+    Examples
+    --------
+    >>> ground = np.array([[9, 9, 9, 9, 9, 9], [9, 4, 3, 6, 2, 1], [9, 9, 9, 9, 9, 9]], np.float32)
+    >>> frame = Frame(shape=(3, 6), cell_m=5, west_m=0, north_m=15, crs="EPSG:25830")
+    >>> with Scratch() as scratch:
+    ...     heights = scratch.grid("heights", (3, 6), np.float32)
+    ...     heights.write(0, 0, ground)
+    ...     drained = drain_tiled(
+    ...         heights, frame, scratch=scratch, memory_bytes=10**9, max_breach_m=20, side=2
+    ...     )
+    ...     drained.counts.largest, drained.cut_volume_m3
+    (18, 75.0)
+    """
+    tell = progress if progress is not None else (lambda _step, _share: None)
+    cell_m = frame.cell_m
+    longest_m = number(
+        "max_breach_m", default_breach_m(cell_m) if max_breach_m is None else max_breach_m, at_least=0
+    )
+    deepest_m = number(
+        "max_breach_depth_m",
+        default_breach_depth_m(cell_m) if max_breach_depth_m is None else max_breach_depth_m,
+        at_least=0,
+    )
+    threads = whole("threads", processors() if threads is None else threads, at_least=1)
+    window_bytes = int(memory_bytes * TILE_SHARE)
+    if side is None:
+        # The widest window is that of breaching: the tile, and what lies around it.
+        margin = 4 * (longest_m / cell_m + GUARD)
+        side = tile_side(window_bytes, bytes_per_cell=BYTES_PER_CELL, threads=threads)
+        side = max(int(side - margin), side // 2)
+    tiling = Tiling(shape=frame.shape, side=side)
+    scratch.need(SCRATCH_BYTES_PER_CELL * frame.shape[0] * frame.shape[1])
+    outlets = _sinks(sinks, source, frame.shape)
+
+    def step(words: str, first_share: float, last_share: float) -> Callable[[float], None]:
+        tell(words, first_share)
+        return lambda share: tell(words, first_share + (last_share - first_share) * share)
+
+    ground = scratch.grid("opened", frame.shape, np.float32)
+    opened = breach_tiles(
+        source,
+        ground,
+        scratch=scratch,
+        tiling=tiling,
+        threads=threads,
+        cell_m=cell_m,
+        max_length_m=longest_m,
+        max_depth_m=deepest_m,
+        keep=keep,
+        outlets=outlets,
+        most_cells=window_bytes // (BYTES_PER_CELL * threads),
+        tell=step("breaching pits", 0.0, 0.5),
+    )
+    conditioned = scratch.grid("conditioned", frame.shape, np.float32)
+    fill_tiles(
+        ground,
+        conditioned,
+        tiling=tiling,
+        threads=threads,
+        outlets=outlets,
+        tell=step("filling the rest", 0.5, 0.7),
+    )
+    scratch.drop(ground)
+    directions = scratch.grid("directions", frame.shape, np.uint8)
+    flow_tiles(
+        conditioned,
+        directions,
+        tiling=tiling,
+        threads=threads,
+        outlets=outlets,
+        tell=step("finding the ways of flow", 0.7, 0.85),
+    )
+    counts = count_tiles(
+        directions, tiling=tiling, threads=threads, tell=step("counting what drains where", 0.85, 0.95)
+    )
+    cut_m, filled_m, deepest_fill_m, shows = _changes(
+        source,
+        conditioned,
+        opened.cuts,
+        tiling=tiling,
+        threads=threads,
+        tell=step("listing what was mended", 0.95, 1.0),
+    )
+    tell("drainage is done", 1.0)
+    return TiledDrainage(
+        frame=frame,
+        conditioned_m=conditioned,
+        directions=directions,
+        counts=counts,
+        cuts=opened.cuts.only(shows),
+        cut_volume_m3=cut_m * cell_m**2,
+        raised_volume_m3=opened.raised_volume_m3,
+        filled_volume_m3=filled_m * cell_m**2,
+        deepest_fill_m=deepest_fill_m,
+        max_breach_m=longest_m,
+        max_breach_depth_m=deepest_m,
+        sinks=outlets,
+        pits_found=opened.pits_found,
+        pits_filled=opened.pits_left,
+        threads=threads,
+    )
+
+
+# Sinks once each, ascending, on cells that have a height.
+def _sinks(
+    sinks: NDArray[np.integer] | None, source: HeightSource, shape: tuple[int, int]
+) -> NDArray[np.int64]:
+    cells: NDArray[np.int64] = np.unique(np.asarray([] if sinks is None else sinks).astype(np.int64))
+    size = shape[0] * shape[1]
+    for cell in cells.tolist():
+        if not 0 <= cell < size:
+            raise GroundError(
+                f"Invalid outlet of cell {cell}. It must be a flat index between 0 and {size - 1}."
+            )
+        row, col = divmod(cell, shape[1])
+        if np.isnan(source.read(row, col, row + 1, col + 1)[0, 0]):
+            raise GroundError(f"Invalid outlet of cell {cell}, which is void. It must have a height.")
+    return cells
+
+
+# Height taken away and put in, summed over cells; the most put in; which cuts show.
+def _changes(
+    source: HeightSource,
+    conditioned: Grid,
+    cuts: Cuts,
+    *,
+    tiling: Tiling,
+    threads: int,
+    tell: Callable[[float], None],
+) -> tuple[float, float, float, NDArray[np.bool_]]:
+    row, col = np.divmod(cuts.cell, tiling.shape[1])
+    owner = row // tiling.side * tiling.across + col // tiling.side
+    order = np.argsort(owner, kind="stable")
+    first = np.searchsorted(owner[order], np.arange(len(tiling) + 1))
+    lower = np.zeros(len(cuts.cell), np.bool_)
+
+    def compare(tile: Tile) -> tuple[float, float, float]:
+        change_m = conditioned.read(*tile.box)
+        change_m -= np.asarray(source.read(*tile.box), np.float32)
+        change_m[np.isnan(change_m)] = 0.0
+        own = order[first[tile.number] : first[tile.number + 1]]
+        lower[own] = change_m[row[own] - tile.top, col[own] - tile.left] < 0
+        return (
+            float(np.maximum(-change_m, 0.0).sum(dtype=np.float64)),
+            float(np.maximum(change_m, 0.0).sum(dtype=np.float64)),
+            float(change_m.max(initial=0.0)),
+        )
+
+    done = [part for _, part in each_tile(compare, tiling.tiles(), threads=threads, tell=tell)]
+    cut_m, filled_m, deepest_m = zip(*done, strict=True)
+    shows = (
+        np.add.reduceat(lower.astype(np.int64), cuts.start[:-1]) > 0 if len(cuts) else np.empty(0, np.bool_)
+    )
+    return sum(cut_m), sum(filled_m), max(deepest_m), shows
