@@ -413,7 +413,7 @@ def compare_networks(folder, names):
     lines = [
         "| ground | library | filled heights differ by at most, m | filling, steepest: ours near theirs "
         "| theirs near ours | of ours, on level ground | ours off level ground near theirs "
-        "| as shipped: ours near theirs | theirs near ours |",
+        "| whole of ours near theirs | theirs near ours |",
         "|---|---|---:|---:|---:|---:|---:|---:|---:|",
     ]
     for ground, heights, cell_m in real_grounds():
