@@ -35,6 +35,8 @@ from washgrade.files.vectors import Shape as Drawn
 from washgrade.files.vectors import read_areas, read_points
 from washgrade.land.channels import Channels, Nodes, Reaches
 from washgrade.land.dem import Dem
+from washgrade.land.inherit import inherit_ids
+from washgrade.land.places import no_places
 from washgrade.land.reachsections import POINTS, ReachSections
 from washgrade.land.shape import Shape
 
@@ -137,9 +139,14 @@ def some_layers(channels):
         shape=shape,
         sections=sections,
         edge_share=rng.random(count),
+        is_on_water=rng.random(count) < 0.5,
+        is_on_fan=rng.random(reaches) < 0.5,
+        is_beside=rng.random(reaches) < 0.5,
+        places=inherit_ids(channels, no_places(), cell_m=5.0).places,
         marks={
             "cuts": [{"name": "C1", **cut, **place}],
             "hollows": [{"name": "H1", "why": "too deep", **hollow, **spot}],
+            "mended": [{"name": "M1", "area_m2": 75.0, **spot}],
         },
     )
 
@@ -168,7 +175,7 @@ def test_a_ground_comes_back_as_it_was_saved(site):
     dem, channels = a_dem(), chain()
     shapes = (Drawn(name="north", geometry=SQUARE), Drawn(name="", geometry=SQUARE.buffer(5)))
     gate = (Drawn(name="gate", geometry=shapely.Point(550001, 4105901)),)
-    put(site, dem, channels, property_areas=shapes, access=gate, more={"breached": 3})
+    put(site, dem, channels, shapes={"property": shapes, "access": gate}, more={"breached": 3})
     assert_same(load_channels(site), channels)
     assert load_channels(site).channel_area_m2 == 1000.0
     np.testing.assert_array_equal(load_dem(site).elevation_m, dem.elevation_m)
@@ -195,12 +202,13 @@ def test_shapes_sections_and_marks_come_back_as_they_were_saved(site):
     channels = chain()
     put(site, a_dem(), channels)
     found, expected = load_ground_layers(site), some_layers(channels)
-    for part in ("shape", "sections"):
+    for part in ("shape", "sections", "places"):
         for entry in fields(getattr(expected, part)):
             one, two = getattr(getattr(found, part), entry.name), getattr(getattr(expected, part), entry.name)
             assert one.dtype == two.dtype, entry.name
             np.testing.assert_array_equal(one, two, err_msg=entry.name)
-    np.testing.assert_array_equal(found.edge_share, expected.edge_share)
+    for name in ("edge_share", "is_on_water", "is_on_fan", "is_beside"):
+        np.testing.assert_array_equal(getattr(found, name), getattr(expected, name))
     assert found.marks == expected.marks
     # Somebody who opens the file in a GIS sees them too.
     told = pyogrio.read_dataframe(site.geopackage, layer="cuts")
@@ -223,7 +231,7 @@ def test_a_ground_without_shapes_is_told_to_be_built_again(site):
 
 def test_layers_open_in_a_geographic_reader(site):
     channels = chain()
-    put(site, a_dem(), channels, no_go=(Drawn(name="", geometry=SQUARE),))
+    put(site, a_dem(), channels, shapes={"no_go": (Drawn(name="", geometry=SQUARE),)})
     layers = {str(name): kind for name, kind in pyogrio.list_layers(site.geopackage)}
     assert {
         name: layers[name] for name in ("nodes", "reaches", "property", "no_go", "access", "samples")
@@ -245,19 +253,19 @@ def test_layers_open_in_a_geographic_reader(site):
 
 
 def test_a_rebuild_keeps_the_notebook_and_the_shapes_and_can_drop_them(site):
-    put(site, a_dem(), chain(), property_areas=(Drawn(name="p", geometry=SQUARE),))
+    put(site, a_dem(), chain(), shapes={"property": (Drawn(name="p", geometry=SQUARE),)})
     record = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12}
     add_samples(site, [make_sample(record, crs=CRS, today=date(2026, 3, 2))])
     put(site, a_dem(7.0), chain(6))
     assert len(load_channels(site).nodes) == 6
     assert len(read_samples(site)) == 1
     assert [shape.name for shape in load_shapes(site, "property")] == ["p"]
-    put(site, a_dem(7.0), chain(6), property_areas=())
+    put(site, a_dem(7.0), chain(6), shapes={"property": ()})
     assert load_shapes(site, "property") == ()
 
 
 def test_a_rebuild_on_another_grid_takes_records_and_shapes_along(site):
-    put(site, a_dem(), chain(), access=(Drawn(name="", geometry=shapely.Point(550010, 4105900)),))
+    put(site, a_dem(), chain(), shapes={"access": (Drawn(name="", geometry=shapely.Point(550010, 4105900)),)})
     record = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12}
     add_samples(site, [make_sample(record, crs=CRS, today=date(2026, 3, 2))])
     put(site, a_dem(crs="EPSG:32629", west_m=1000000.0), chain())

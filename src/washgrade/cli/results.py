@@ -182,7 +182,7 @@ def demo(folder: Path, units: str | None) -> None:
     from washgrade import survey
 
     click.echo(
-        "An invented valley. The first run on a machine compiles the number work: half a minute or so."
+        "An invented valley. The first run on a machine compiles the number work: a minute or so."
     )
     with progress_bar("Demo") as progress:
         done = survey.run_demo(folder, units=units, progress=progress)

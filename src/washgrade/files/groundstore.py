@@ -13,7 +13,7 @@ import sqlite3
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +33,7 @@ from washgrade.files.geopackage import (
 from washgrade.files.groundtables import (
     GroundLayers,
     load_layers,
+    load_ledger,
     load_nodes,
     load_reaches,
     save_channels,
@@ -47,6 +48,7 @@ from washgrade.land.dem import Dem
 if TYPE_CHECKING:
     from washgrade.files.rasters import GroundReport
     from washgrade.land.channels import Channels
+    from washgrade.land.places import Places
 
 __all__ = [
     "GroundFacts",
@@ -55,6 +57,7 @@ __all__ = [
     "load_dem",
     "load_facts",
     "load_ground_layers",
+    "load_places",
     "load_shapes",
     "save_ground",
 ]
@@ -63,6 +66,9 @@ SHAPE_LAYERS = {
     "property": ("POLYGON", "Where one may walk and dig"),
     "no_go": ("POLYGON", "Where nobody may go"),
     "access": ("POINT", "Where one may park and start"),
+    "drawn_channels": ("LINESTRING", "Washes as drawn or walked, which the network follows"),
+    "kept_dams": ("GEOMETRY", "Dams that stand, which no cut may pass"),
+    "sinks": ("GEOMETRY", "Where water sinks into the ground or stays"),
 }
 
 
@@ -135,9 +141,7 @@ def save_ground(
     layers: GroundLayers,
     report: GroundReport,
     *,
-    property_areas: Sequence[Shape] | None = None,
-    no_go: Sequence[Shape] | None = None,
-    access: Sequence[Shape] | None = None,
+    shapes: Mapping[str, Sequence[Shape]] | None = None,
     more: Mapping[str, Any] | None = None,
 ) -> None:
     """Put a ground in place of the one that was there, whole or not at all.
@@ -154,8 +158,9 @@ def save_ground(
         Their shape, sections and what was done to the ground.
     report : GroundReport
         What was found in the DEMs.
-    property_areas, no_go, access : sequence of Shape, optional
-        Drawn shapes on the DEM's grid; those kept before stay if left out, an empty sequence removes them.
+    shapes : mapping of str to sequence of Shape, optional
+        Drawn shapes by layer (a key of `SHAPE_LAYERS`), on the DEM's grid; layers kept before stay if left
+        out, an empty sequence removes them.
     more : mapping, optional
         Anything else to keep, as JSON.
 
@@ -192,9 +197,9 @@ def save_ground(
             moved = before is not None and before.crs != dem.crs
             if moved:
                 regrid(connection, dem.crs, srs_id)
-            for layer, shapes in (("property", property_areas), ("no_go", no_go), ("access", access)):
+            for layer in SHAPE_LAYERS:
                 kept = _shapes(connection, layer, before.crs if before else dem.crs, dem.crs)
-                _save_shapes(connection, layer, kept if shapes is None else shapes, srs_id)
+                _save_shapes(connection, layer, (shapes or {}).get(layer, kept), srs_id)
             save_channels(connection, channels, layers, srs_id)
             save_layers(connection, layers, srs_id)
             make_table(
@@ -344,20 +349,65 @@ def load_ground_layers(site: Site) -> GroundLayers:
         return load_layers(connection)
 
 
-def load_shapes(site: Site, layer: str) -> tuple[Shape, ...]:
+def load_places(site: Site, *, crs: str) -> Places:
+    """Read every id that the site's reaches ever had, with the places they stood for.
+
+    Parameters
+    ----------
+    site : Site
+        The site; it has a ground.
+    crs : str
+        Grid to give the places on.
+
+    Returns
+    -------
+    Places
+        The ledger; for a ground built before there was one, the ids of that ground.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, or the site cannot be read.
+    """
+    from washgrade.land.channels import Channels
+    from washgrade.land.inherit import inherit_ids
+    from washgrade.land.places import no_places
+
+    with reading(site.geopackage) as connection:
+        facts = _need_facts(connection, site)
+        places = load_ledger(connection)
+        if places is None:
+            channels = Channels(
+                nodes=load_nodes(connection),
+                reaches=load_reaches(connection),
+                channel_area_m2=facts.channel_area_m2,
+            )
+            places = inherit_ids(channels, no_places(), cell_m=facts.cell_m).places
+    if crs != facts.crs:
+        from pyproj import Transformer
+
+        move = Transformer.from_crs(facts.crs, crs, always_xy=True)
+        easting_m, northing_m = move.transform(places.easting_m, places.northing_m)
+        places = replace(places, easting_m=easting_m, northing_m=northing_m)
+    return places
+
+
+def load_shapes(site: Site, layer: str, *, crs: str | None = None) -> tuple[Shape, ...]:
     """Read the drawn shapes of one layer.
 
     Parameters
     ----------
     site : Site
         The site.
-    layer : {"property", "no_go", "access"}
-        Which.
+    layer : str
+        Which, a key of `SHAPE_LAYERS`.
+    crs : str, optional
+        Grid to give them on; the site's own if left out.
 
     Returns
     -------
     tuple of Shape
-        Polygons or points on the site's grid; none if none were drawn.
+        Shapes on the grid; none if none were drawn.
 
     Raises
     ------
@@ -366,7 +416,7 @@ def load_shapes(site: Site, layer: str) -> tuple[Shape, ...]:
     """
     with reading(site.geopackage) as connection:
         facts = _need_facts(connection, site)
-        return _shapes(connection, layer, facts.crs, facts.crs)
+        return _shapes(connection, layer, facts.crs, crs or facts.crs)
 
 
 def load_dem(site: Site) -> Dem:

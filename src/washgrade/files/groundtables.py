@@ -12,23 +12,26 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from washgrade.files.geopackage import line_blobs, make_table, point_blobs, shape_blob, wkb
+from washgrade.files.geopackage import has_table, line_blobs, make_table, point_blobs, shape_blob, wkb
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from washgrade.land.channels import Channels, Nodes, Reaches
+    from washgrade.land.places import Places
     from washgrade.land.reachsections import ReachSections
     from washgrade.land.shape import Shape
 
 __all__ = [
     "GroundLayers",
     "load_layers",
+    "load_ledger",
     "load_nodes",
     "load_reaches",
     "load_rows",
     "save_channels",
     "save_layers",
+    "save_ledger",
 ]
 
 
@@ -86,7 +89,13 @@ _SHAPE = (
     *_columns(np.float64, "area_ratio", missing=math.nan),
     *_columns(np.float64, "stream_power_w_m2_per_m3_s", missing=math.nan),
 )
-_EDGE = _columns(np.float64, "edge_share")
+_EDGE = (*_columns(np.float64, "edge_share"), *_columns(np.bool_, "is_on_water"))
+_LEDGER = (
+    *_columns(np.str_, "reach_id"),
+    *_columns(np.int64, "edition"),
+    *_columns(np.float64, "upstream_area_m2", "cell_m"),
+)
+_NOTED = _columns(np.bool_, "is_on_fan", "is_beside")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,14 +111,24 @@ class GroundLayers:
     edge_share : ndarray of float64, shape (nodes,)
         Share of the divide above each node that is the edge of the data; above 0 the upstream area is a
         lower bound.
+    is_on_water : ndarray of bool, shape (nodes,)
+        Whether a node lies on standing water, which is no wash.
+    is_on_fan, is_beside : ndarray of bool, shape (reaches,)
+        Whether most of a reach runs over a fan, and whether another channel runs beside it.
+    places : Places
+        Every id that the site's reaches ever had.
     marks : mapping of str to sequence of mapping
-        Rows of further layers for people and maps (``cuts``, ``hollows``): plain values, and the place as
-        ``easting_m`` and ``northing_m``, lists of metres: one number for a point, more for a line.
+        Rows of further layers for people and maps (``cuts``, ``hollows``, ``mended``): plain values, and the
+        place as ``easting_m`` and ``northing_m``, lists of metres: one number for a point, more for a line.
     """
 
     shape: Shape
     sections: ReachSections
     edge_share: NDArray[np.float64]
+    is_on_water: NDArray[np.bool_]
+    is_on_fan: NDArray[np.bool_]
+    is_beside: NDArray[np.bool_]
+    places: Places
     marks: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
 
 
@@ -125,6 +144,7 @@ MARK_LAYERS: dict[str, tuple[str, tuple[str, ...], str]] = {
         ("name", "depth_m", "area_m2", "volume_m3", "upstream_area_m2", "why"),
         "Hollows that were filled up to their rim; say --sink where water stays in one",
     ),
+    "mended": ("POINT", ("name", "area_m2"), "Holes in the DEM that were closed from the ground around"),
 }
 _TEXTS = frozenset({"name", "why"})
 
@@ -171,7 +191,7 @@ def save_channels(
     # The shape of a reach follows from its nodes; it is written for those who open the file in a GIS.
     found = reach_shape(channels, layers.shape)
     told = _columns(np.float64, "width_m", "confinement", "radius_over_width", "slope_break", "expansion")
-    cells = [*_cells(_REACHES, reaches), *_cells(told, found)]
+    cells = [*_cells(_REACHES, reaches), *_cells(_NOTED, layers), *_cells(told, found)]
     make_table(
         connection,
         "reaches",
@@ -212,7 +232,7 @@ def _insert(
 
 
 def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: int) -> None:
-    """Write sections and marks.
+    """Write the ledger of ids, sections and marks.
 
     Parameters
     ----------
@@ -225,6 +245,7 @@ def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: in
     """
     from shapely import LineString, Point
 
+    save_ledger(connection, layers.places, srs_id)
     make_table(
         connection,
         "sections",
@@ -253,6 +274,62 @@ def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: in
             f"INSERT INTO {layer} (geom, {', '.join(names)}) VALUES (?{', ?' * len(names)})",  # noqa: S608  (our own names)
             rows,
         )
+
+
+def save_ledger(connection: sqlite3.Connection, places: Places, srs_id: int) -> None:
+    """Write the ledger of ids.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Within a transaction.
+    places : Places
+        Ids and their places.
+    srs_id : int
+        The grid in the GeoPackage.
+    """
+    cells = _cells(_LEDGER, places)
+    joined = np.stack([places.easting_m, places.northing_m], axis=1)
+    lines = line_blobs(srs_id, [joined[a:b] for a, b in pairwise(places.start.tolist())])
+    make_table(
+        connection,
+        "reach_places",
+        [column.sql for column, _ in cells],
+        words="Every id that a reach ever had, and where; never given to another place",
+        geometry="LINESTRING",
+        srs_id=srs_id,
+    )
+    _insert(connection, "reach_places", lines, cells)
+
+
+def load_ledger(connection: sqlite3.Connection) -> Places | None:
+    """Read the ledger of ids.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        To read from.
+
+    Returns
+    -------
+    Places or None
+        As it was written; None if there is none.
+    """
+    if not has_table(connection, "reach_places"):
+        return None
+    import shapely
+
+    from washgrade.land.places import Places
+
+    blobs = [row[0] for row in connection.execute("SELECT geom FROM reach_places ORDER BY fid")]
+    points, line = shapely.get_coordinates(shapely.from_wkb([wkb(blob) for blob in blobs]), return_index=True)
+    start = np.searchsorted(line, np.arange(len(blobs) + 1)).astype(np.int64)
+    return Places(
+        **load_rows(connection, "reach_places", _LEDGER),
+        start=start,
+        easting_m=np.ascontiguousarray(points[:, 0]),
+        northing_m=np.ascontiguousarray(points[:, 1]),
+    )
 
 
 def load_rows(connection: sqlite3.Connection, table: str, columns: Sequence[_Column]) -> dict[str, Any]:
@@ -334,6 +411,7 @@ def load_layers(connection: sqlite3.Connection) -> GroundLayers:
     """
     import shapely
 
+    from washgrade.land.places import no_places
     from washgrade.land.reachsections import ReachSections
     from washgrade.land.shape import Shape
 
@@ -347,6 +425,9 @@ def load_layers(connection: sqlite3.Connection) -> GroundLayers:
             points = shapely.get_coordinates(shapely.from_wkb(wkb(blob)))
             places = {"easting_m": points[:, 0].tolist(), "northing_m": points[:, 1].tolist()}
             marks[layer].append({**dict(zip(names, values, strict=True)), **places})
+    ledger = load_ledger(connection)
+    if ledger is None:
+        ledger = no_places()
     return GroundLayers(
         shape=Shape(**load_rows(connection, "nodes", _SHAPE)),
         sections=ReachSections(
@@ -354,6 +435,8 @@ def load_layers(connection: sqlite3.Connection) -> GroundLayers:
             half_m=np.array([row[1] for row in rows], np.float64),
             elevation_m=np.array(heights, np.float32),
         ),
-        edge_share=load_rows(connection, "nodes", _EDGE)["edge_share"],
+        **load_rows(connection, "nodes", _EDGE),
+        **load_rows(connection, "reaches", _NOTED),
+        places=ledger,
         marks=marks,
     )

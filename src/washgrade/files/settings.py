@@ -288,6 +288,13 @@ class Settings:
         at_least=5.0,
         at_most=10000.0,
     )
+    heads: str = _set(
+        "area",
+        choice,
+        "How channels begin: 'area' where enough ground drains to a place, 'slope-area' where area times "
+        "slope squared passes a limit, as on gullied hills (Montgomery and Dietrich 1992).",
+        allowed=("area", "slope-area"),
+    )
     max_breach_m: float = _set(
         0.0,
         number,
@@ -296,6 +303,14 @@ class Settings:
         "goes by the cell size. Our choice, because a finer DEM shows more dams that are not there.",
         at_least=0.0,
         at_most=5000.0,
+    )
+    max_breach_depth_m: float = _set(
+        0.0,
+        number,
+        "Deepest cut through a dam in the DEM, metres; 0 goes by the cell size, 6 m or more. Our choice, "
+        "because road banks over a wash are seldom higher, while quarries and lake basins are deeper.",
+        at_least=0.0,
+        at_most=500.0,
     )
 
     def __post_init__(self) -> None:

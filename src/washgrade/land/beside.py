@@ -21,6 +21,9 @@ WITHIN_CELLS = 2
 LEAST_RUN_CELLS = 10
 
 
+BESIDE_NOTE = "Braided or parallel: another line of flow runs beside this one. Look at both threads."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beside:
     """Where a channel runs beside another.
@@ -45,7 +48,7 @@ class Beside:
     @property
     def note(self) -> str:
         """What to say of a reach with a channel beside it."""
-        return "Braided or parallel: another line of flow runs beside this one. Look at both threads."
+        return BESIDE_NOTE
 
     @property
     def sentence(self) -> str:

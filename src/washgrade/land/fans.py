@@ -22,6 +22,12 @@ UNKNOWN, IN_VALLEY, ON_PLAIN, ON_FAN = 0, 1, 2, 3
 BLOCK = 20_000
 
 
+ON_FAN_NOTE = (
+    "On a fan: the bed may shift between storms. The line shown is the one the DEM has; look for the bed "
+    "that carried the last flood."
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FanRules:
     """What counts as a fan; every default is our choice, for the reason given, but where a source is named.
@@ -124,10 +130,7 @@ class Fans:
     @property
     def note(self) -> str:
         """What to say of a reach on a fan."""
-        return (
-            "On a fan: the bed may shift between storms. The line shown is the one the DEM has; look for the "
-            "bed that carried the last flood."
-        )
+        return ON_FAN_NOTE
 
     @property
     def sentence(self) -> str:

@@ -15,7 +15,7 @@ from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
 from washgrade.land.fill import fill
 
-__all__ = ["cells_along", "keep_cells", "sink_cells"]
+__all__ = ["cells_along", "keep_cells", "lowest_inside", "sink_cells"]
 
 
 def keep_cells(
@@ -180,3 +180,39 @@ def sink_cells(dem: Dem, points_m: Sequence[ArrayLike]) -> NDArray[np.int64]:
         else:
             cells.append(row * cols + col)
     return np.array(cells, np.int64)
+
+
+def lowest_inside(dem: Dem, ring_m: ArrayLike) -> tuple[float, float]:
+    """Find the lowest ground inside an area, such as where water gathers on a playa.
+
+    Parameters
+    ----------
+    dem : Dem
+        The ground.
+    ring_m : array_like, shape (vertices, 2)
+        Outline of the area, eastings and northings, metres.
+
+    Returns
+    -------
+    tuple of float
+        Easting and northing of the middle of the lowest cell, metres; of several the first, row by row from
+        the north-west.
+
+    Raises
+    ------
+    GroundError
+        If the area holds no ground.
+
+    Examples
+    --------
+    >>> ground = np.array([[9, 9, 9, 9], [9, 4, 3, 9], [9, 9, 9, 1]], np.float32)
+    >>> dem = Dem(elevation_m=ground, cell_m=1, west_m=0, north_m=3, crs="EPSG:25830")
+    >>> lowest_inside(dem, [(0.2, 0.8), (2.9, 0.8), (2.9, 2.8), (0.2, 2.8)])
+    (2.5, 1.5)
+    """
+    marked = keep_cells(dem, rings_m=[ring_m]) & np.isfinite(dem.elevation_m)
+    if not marked.any():
+        raise GroundError("An area where water sinks holds no ground. It must lie on the DEM, off its voids.")
+    lowest = int(np.argmin(np.where(marked, dem.elevation_m, np.inf)))
+    row, col = divmod(lowest, dem.shape[1])
+    return float(dem.easting_m(np.array([col]))[0]), float(dem.northing_m(np.array([row]))[0])

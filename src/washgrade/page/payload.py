@@ -98,7 +98,7 @@ def page_payload(view: PageView) -> dict[str, object]:
                 "lon": [round(lon, 7) for lon in mark.lon],
                 "lat": [round(lat, 7) for lat in mark.lat],
                 "length_m": None if math.isnan(mark.length_m) else round(mark.length_m, 2),
-                "depth_m": round(mark.depth_m, 2),
+                "depth_m": None if math.isnan(mark.depth_m) else round(mark.depth_m, 2),
                 "why": mark.why,
             }
             for mark in view.marks

@@ -94,14 +94,14 @@ class GroundMark:
 
     Parameters
     ----------
-    kind : {"cut", "hollow"}
-        A way opened through a dam, or a hollow filled up to its rim.
+    kind : {"cut", "hollow", "hole"}
+        A way opened through a dam, a hollow filled up to its rim, or a hole closed from the ground around.
     name : str
         What it is called in the report.
     lon, lat : tuple of float
         Its line from the pit to where it comes out, or its deepest place, degrees, WGS 84.
     length_m, depth_m : float
-        Length of the cut (NaN for a hollow) and deepest change of the ground, metres.
+        Length of the cut and deepest change of the ground, metres; NaN where it has none.
     why : str
         Why a hollow was left; empty for a cut.
     """

@@ -9,14 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from washgrade.errors import GroundError, GroundWarning
+from washgrade.survey.drawn import read_drawn
+from washgrade.survey.mended import mended_marks, mended_sentences
 from washgrade.survey.steps import Progress, settings, stage
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from washgrade.files.groundtables import GroundLayers
+    from washgrade.files.settings import Settings
     from washgrade.files.site import Site
-    from washgrade.files.vectors import Shape
     from washgrade.land.channels import Channels
     from washgrade.land.dem import Dem
+    from washgrade.land.drainage import Drainage
+    from washgrade.land.inherit import Inherited
+    from washgrade.land.water import Water
 
 __all__ = ["GroundMade", "build_ground"]
 
@@ -44,6 +52,12 @@ class GroundMade:
         How many of each.
     length_m : float
         Length of all channels, metres.
+    marks : mapping of str to sequence of mapping
+        Cuts through dams, hollows filled and holes mended, each with its name, size and place.
+    drop_rows : tuple of mapping
+        Table of the constant-drop test, if it was made.
+    drop_sentences : tuple of str
+        The same in plain words.
     sentences : tuple of str
         The report in plain words.
     doubts : tuple of str
@@ -58,6 +72,9 @@ class GroundMade:
     reaches: int
     washes: int
     length_m: float
+    marks: Mapping[str, Sequence[Mapping[str, Any]]]
+    drop_rows: tuple[Mapping[str, Any], ...]
+    drop_sentences: tuple[str, ...]
     sentences: tuple[str, ...]
     doubts: tuple[str, ...]
 
@@ -78,6 +95,8 @@ class GroundMade:
             "reaches": self.reaches,
             "washes": self.washes,
             "length_m": self.length_m,
+            **{layer: [dict(mark) for mark in marks] for layer, marks in self.marks.items()},
+            "drop_test": [dict(row) for row in self.drop_rows],
             "report": list(self.sentences),
             "doubts": list(self.doubts),
         }
@@ -90,13 +109,19 @@ def build_ground(
     property_file: Path | str | None = None,
     no_go_file: Path | str | None = None,
     access_file: Path | str | None = None,
+    channel_file: Path | str | None = None,
+    keep_dam_file: Path | str | None = None,
+    sink_file: Path | str | None = None,
     z_unit: str | None = None,
     dem_crs: str | None = None,
     crs: str | None = None,
     cell_m: float | None = None,
     channel_area_m2: float | None = None,
+    heads: str | None = None,
     max_reach_m: float | None = None,
     max_breach_m: float | None = None,
+    max_breach_depth_m: float | None = None,
+    drop_table: bool = False,
     units: str | None = None,
     invented: bool = False,
     progress: Progress | None = None,
@@ -110,7 +135,12 @@ def build_ground(
     dems : sequence of Path or str
         Rasters of heights.
     property_file, no_go_file, access_file : Path or str, optional
-        Vector files; what the site had stays where one is left out.
+        Vector files; what the site had stays where one is left out, "none" takes it away.
+    channel_file : Path or str, optional
+        Washes as drawn or recorded by GPS, which the network shall follow; kept and left out likewise.
+    keep_dam_file, sink_file : Path or str, optional
+        Dams that no cut may pass, and places where water sinks or stays: a vector file, or the name of a cut
+        or hollow in the report of the last build.
     z_unit, dem_crs, crs : str, optional
         See `washgrade.files.rasters.read_dems`.
     cell_m : float, optional
@@ -118,10 +148,14 @@ def build_ground(
     channel_area_m2 : float, optional
         Ground that feeds the head of a channel, square metres; the site's setting if left out, and the
         constant-drop test if that is 0.
-    max_reach_m, max_breach_m : float, optional
-        Longest reach and longest cut, metres; the site's settings if left out.
+    heads : {"area", "slope-area"}, optional
+        How channels begin; the site's setting if left out.
+    max_reach_m, max_breach_m, max_breach_depth_m : float, optional
+        Longest reach, longest and deepest cut, metres; the site's settings if left out.
+    drop_table : bool, default False
+        Make the constant-drop test even where the area is told.
     units : {"us", "metric"}, optional
-        Written into the settings of a new site.
+        Units of the report, and of a new site.
     invented : bool, default False
         Whether the place does not exist, which its page then says.
     progress : callable, optional
@@ -141,15 +175,14 @@ def build_ground(
     InputError
         If a value is out of its limits.
     """
-    from washgrade.checks import number
+    from washgrade.checks import choice, number
     from washgrade.files.groundstore import has_ground, load_facts, save_ground
     from washgrade.files.rasters import read_dems
     from washgrade.files.settings import Settings
-    from washgrade.files.site import make_site
-    from washgrade.files.vectors import read_areas, read_points
-    from washgrade.land.channels import delineate
+    from washgrade.files.site import make_site, open_site
     from washgrade.land.drainage import condition_and_route
-    from washgrade.land.threshold import constant_drop
+    from washgrade.land.voids import mend_voids
+    from washgrade.land.water import find_water, without_sea
 
     for name, value in (
         ("channel_area_m2", channel_area_m2),
@@ -158,64 +191,88 @@ def build_ground(
     ):
         if value is not None:
             number(name, value, above=0)
+    if heads is not None:
+        choice("heads", heads, ("area", "slope-area"))
     # Read everything before anything is written, so that a wrong file leaves no half-made site.
-    dem, report = read_dems(
+    raw, report = read_dems(
         dems, z_unit=z_unit, dem_crs=dem_crs, crs=crs, cell_m=cell_m, progress=stage(progress, 0.0, 0.3)
     )
-    _refuse_hopeless(dem)
-    shapes = {
-        "property_areas": read_areas(property_file, crs=dem.crs) if property_file else None,
-        "no_go": read_areas(no_go_file, crs=dem.crs) if no_go_file else None,
-        "access": read_points(access_file, crs=dem.crs) if access_file else None,
-    }
-    _shapes_on_ground(
-        shapes, {"property_areas": property_file, "no_go": no_go_file, "access": access_file}, dem
-    )
+    _refuse_hopeless(raw)
+    mended = mend_voids(raw)
+    water = find_water(mended.dem)
+    dem = without_sea(mended.dem, water)
     folder = Path(site)
     kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
-    if max_breach_m is None:
-        # 0.0 in the settings means by cell size, which `condition_and_route` knows.
-        max_breach_m = kept.max_breach_m or None
-    drained = condition_and_route(dem, max_breach_m=max_breach_m, progress=stage(progress, 0.3, 0.8))
-    area_m2 = channel_area_m2 or kept.channel_area_m2
-    chosen = f"Channels begin at {area_m2:,.0f} m² of upstream area, as told."
-    if not area_m2:
-        test = constant_drop(
-            drained.conditioned_m, drained.directions, drained.upstream_cells, cell_m=dem.cell_m
-        )
-        area_m2 = test.channel_area_m2
-        chosen = test.sentence if test.passed else f"Channels begin at {area_m2:,.0f} m², which is a guess."
-    channels = delineate(
-        dem,
-        drained.conditioned_m,
-        drained.directions,
-        drained.upstream_cells,
-        channel_area_m2=area_m2,
-        max_reach_m=max_reach_m or kept.max_reach_m,
+    standing = open_site(folder) if (folder / "site.toml").is_file() else None
+    if standing is not None and not has_ground(standing):
+        standing = None
+    drawn = read_drawn(
+        {
+            "property": property_file,
+            "no_go": no_go_file,
+            "access": access_file,
+            "drawn_channels": channel_file,
+            "kept_dams": keep_dam_file,
+            "sinks": sink_file,
+        },
+        dem=dem,
+        site=standing,
     )
-    stage(progress, 0.8, 1.0)("writing the site", 0.2)
+    drained = condition_and_route(
+        dem,
+        # 0 in the settings means by cell size, which `condition_and_route` knows.
+        max_breach_m=max_breach_m if max_breach_m is not None else kept.max_breach_m or None,
+        max_breach_depth_m=max_breach_depth_m
+        if max_breach_depth_m is not None
+        else kept.max_breach_depth_m or None,
+        keep=drawn.keep(dem),
+        sinks=drawn.sinks(dem),
+        lines_m=drawn.lines_m(),
+        progress=stage(progress, 0.3, 0.8),
+    )
+    network = _network(
+        dem,
+        drained,
+        channel_area_m2=channel_area_m2 or kept.channel_area_m2,
+        heads=heads or kept.heads,
+        max_reach_m=max_reach_m or kept.max_reach_m,
+        drop_table=drop_table,
+    )
+    named = _named(network.channels, dem, standing)
+    channels = named.channels
+    tell = stage(progress, 0.8, 1.0)
+    tell("measuring the washes", 0.1)
+    shown = units or kept.units
+    layers, noted, doubts = _layers(mended.dem, dem, drained, named, water, mended.is_mended)
+    tell("writing the site", 0.6)
     made = make_site(folder, kept)
     # An invented place stays invented when its ground is built anew.
-    invented = invented or (has_ground(made) and bool(load_facts(made).more.get("invented")))
-    conditioned = replace(dem, elevation_m=drained.conditioned_m)
-    sentences = (*_drainage_sentences(drained), chosen)
-    nodes, reaches = channels.nodes, channels.reaches
-    length_m = float(reaches.length_m.sum())
-    washes = int((reaches.downstream < 0).sum())
-    counted = (
-        f"{len(reaches)} reaches of up to {reaches.length_m.max():.0f} m on {length_m / 1000:.1f} km of "
-        f"channel; water leaves in {washes} place{'s' if washes != 1 else ''}."
+    invented = invented or (standing is not None and bool(load_facts(made).more.get("invented")))
+    length_m = float(channels.reaches.length_m.sum())
+    washes = int((channels.reaches.downstream < 0).sum())
+    doubts = (*doubts, *_cells_too_large(dem, channels, kept, report.source_cell_m, shown))
+    sentences = (
+        *report.sentences,
+        *mended.sentences,
+        *water.sentences,
+        *mended_sentences(drained, layers.marks, units=shown),
+        *network.sentences,
+        _counted(channels, length_m, washes, shown),
+        *([named.sentence] if named.sentence else []),
+        *noted,
+        # Nearly every DEM has some of these, so they are told and not warned of.
+        *doubts,
     )
     save_ground(
         made,
-        conditioned,
+        replace(dem, elevation_m=drained.conditioned_m),
         channels,
-        _layers(dem, channels),
-        replace(report, sentences=(*report.sentences, *sentences, counted)),
+        layers,
+        replace(report, sentences=sentences, doubts=(*report.doubts, *doubts)),
+        shapes=drawn.given,
         more={"max_reach_m": max_reach_m or kept.max_reach_m, "invented": invented},
-        **shapes,
     )
-    stage(progress, 0.8, 1.0)("done", 1.0)
+    tell("done", 1.0)
     off_ground = _samples_off_ground(made)
     for sentence in off_ground:
         warnings.warn(sentence, GroundWarning, stacklevel=2)
@@ -223,43 +280,159 @@ def build_ground(
         site=folder,
         crs=dem.crs,
         cell_m=dem.cell_m,
-        channel_area_m2=area_m2,
-        nodes=len(nodes),
-        reaches=len(reaches),
+        channel_area_m2=channels.channel_area_m2,
+        nodes=len(channels.nodes),
+        reaches=len(channels.reaches),
         washes=washes,
         length_m=length_m,
-        sentences=(*report.sentences, *sentences, counted),
-        doubts=(*report.doubts, *off_ground),
+        marks=layers.marks,
+        drop_rows=network.drop_rows,
+        drop_sentences=network.drop_sentences,
+        sentences=sentences,
+        doubts=(*report.doubts, *doubts, *off_ground),
     )
 
 
-def _layers(dem: Dem, channels: Channels) -> GroundLayers:
-    """Measure the channels on the ground as it was read: a cut of one cell is no bed."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Network:
+    """The channels, and how it was decided where they begin."""
+
+    channels: Channels
+    sentences: tuple[str, ...]
+    drop_rows: tuple[Mapping[str, Any], ...]
+    drop_sentences: tuple[str, ...]
+
+
+def _network(
+    dem: Dem,
+    drained: Drainage,
+    *,
+    channel_area_m2: float,
+    heads: str,
+    max_reach_m: float,
+    drop_table: bool,
+) -> _Network:
+    """Decide where channels begin, and draw them."""
+    from washgrade.land.channels import delineate
+    from washgrade.land.heads import slope_area_heads
+    from washgrade.land.threshold import constant_drop
+
+    ways = (drained.conditioned_m, drained.directions, drained.upstream_cells)
+    test = None
+    if drop_table or not channel_area_m2:
+        test = constant_drop(*ways, cell_m=dem.cell_m)
+    told = [f"Channels begin at {channel_area_m2:,.0f} m² of upstream area, as told."]
+    if not channel_area_m2:
+        assert test is not None  # noqa: S101  (for mypy)
+        channel_area_m2 = test.channel_area_m2
+        told = [
+            test.sentence
+            if test.passed
+            else f"Channels begin at {channel_area_m2:,.0f} m², which is a guess."
+        ]
+    begin = None
+    if heads == "slope-area":
+        found = slope_area_heads(*ways, cell_m=dem.cell_m, channel_area_m2=channel_area_m2)
+        begin = found.cell
+        told.append(found.sentence)
+    if drained.burned is not None:
+        told += drained.burned.sentences
+    channels = delineate(
+        dem,
+        *ways,
+        channel_area_m2=channel_area_m2,
+        max_reach_m=max_reach_m,
+        begin=begin,
+        also=None if drained.burned is None else drained.burned.cell,
+    )
+    return _Network(
+        channels=channels,
+        sentences=tuple(told),
+        drop_rows=() if test is None else tuple(test.rows()),
+        drop_sentences=() if test is None else test.sentences(),
+    )
+
+
+def _named(channels: Channels, dem: Dem, standing: Site | None) -> Inherited:
+    """Name the reaches so that each place keeps the id that it had."""
+    from washgrade.files.groundstore import load_places
+    from washgrade.land.inherit import inherit_ids
+    from washgrade.land.places import no_places
+
+    places = no_places() if standing is None else load_places(standing, crs=dem.crs)
+    return inherit_ids(channels, places, cell_m=dem.cell_m)
+
+
+def _layers(
+    whole: Dem,
+    dem: Dem,
+    drained: Drainage,
+    named: Inherited,
+    water: Water,
+    is_mended: NDArray[np.bool_],
+) -> tuple[GroundLayers, tuple[str, ...], tuple[str, ...]]:
+    """Measure the channels; with the layers comes what to say of them, and what to doubt."""
     import numpy as np
 
     from washgrade.files.groundtables import GroundLayers
+    from washgrade.land.beside import channels_beside
+    from washgrade.land.edges import edge_cut
+    from washgrade.land.fans import find_fans
     from washgrade.land.reachsections import reach_sections
     from washgrade.land.reachshape import reach_shape
     from washgrade.land.shape import measure_shape
 
-    shape = measure_shape(dem, channels)
-    return GroundLayers(
+    channels = named.channels
+    nodes = channels.nodes
+    # On the ground as it was read: a cut of one cell is no bed.
+    shape = measure_shape(whole, channels)
+    fans = find_fans(whole, channels)
+    beside = channels_beside(channels, cell_m=dem.cell_m)
+    edges = edge_cut(dem.elevation_m, drained.directions, cell=nodes.cell, downstream=nodes.downstream)
+    layers = GroundLayers(
         shape=shape,
-        sections=reach_sections(dem, channels, width_m=reach_shape(channels, shape).width_m),
-        edge_share=np.zeros(len(channels.nodes)),
+        sections=reach_sections(whole, channels, width_m=reach_shape(channels, shape).width_m),
+        edge_share=np.where(edges.is_lower_bound, edges.edge_share, 0.0),
+        is_on_water=water.is_on_water(nodes.cell),
+        is_on_fan=fans.reach_on_fan,
+        is_beside=beside.reach_beside,
+        places=named.places,
+        marks=mended_marks(dem, drained, is_mended),
     )
+    noted = []
+    if fans.reach_on_fan.any():
+        noted.append(fans.sentence)
+    if beside.reach_beside.any():
+        noted.append(beside.sentence)
+    return layers, tuple(noted), edges.sentences
 
 
-def _drainage_sentences(drained: Any) -> tuple[str, ...]:
-    """Say what was mended in the DEM."""
-    cuts = len(drained.cuts)
-    if not drained.pits_found:
-        return ("The DEM has no pits: all water finds its way out.",)
-    longest = f", the longest {drained.cuts.length_m.max():.0f} m" if cuts else ""
+def _cells_too_large(
+    dem: Dem, channels: Channels, kept: Settings, source_cell_m: float, units: str
+) -> tuple[str, ...]:
+    """Say what suffers where the cells are too large for the beds."""
+    import math
+
+    from washgrade.land.fitness import cell_doubt, expected_width_m
+
+    told = cell_doubt(
+        dem.cell_m,
+        kept.bed_width_m or expected_width_m(channels.nodes.upstream_area_m2),
+        source_cell_m=source_cell_m if math.isfinite(source_cell_m) else None,
+        units=units,
+    )
+    return (told,) if told else ()
+
+
+def _counted(channels: Channels, length_m: float, washes: int, units: str) -> str:
+    """Say how much channel there is."""
+    from washgrade.units import show_length
+
+    longest_m = float(channels.reaches.length_m.max())
     return (
-        f"{drained.pits_found} pits in the DEM. {cuts} of them opened by cuts{longest} "
-        f"({drained.cut_volume_m3:,.0f} m³ taken away), the others raised or filled "
-        f"({drained.filled_volume_m3:,.0f} m³ put in, up to {drained.deepest_fill_m:.1f} m deep).",
+        f"{len(channels.reaches)} reaches of up to {show_length(longest_m, units)} on "
+        f"{show_length(length_m, units)} of channel; water leaves in {washes} "
+        f"place{'s' if washes != 1 else ''}."
     )
 
 
@@ -285,25 +458,6 @@ def _refuse_hopeless(dem: Dem) -> None:
             GroundWarning,
             stacklevel=2,
         )
-
-
-def _shapes_on_ground(
-    shapes: Mapping[str, tuple[Shape, ...] | None], files: Mapping[str, Path | str | None], dem: Dem
-) -> None:
-    """Refuse a property line that misses the ground, and doubt other shapes that do."""
-    import shapely
-
-    rows, cols = dem.shape
-    box = shapely.box(
-        dem.west_m, dem.north_m - rows * dem.cell_m, dem.west_m + cols * dem.cell_m, dem.north_m
-    )
-    for layer, found in shapes.items():
-        if not found or any(shapely.intersects(shape.geometry, box) for shape in found):
-            continue
-        sentence = f"{Path(str(files[layer])).name}: nothing in it lies on the ground. Is it the right file?"
-        if layer == "property_areas":
-            raise GroundError(sentence)
-        warnings.warn(sentence, GroundWarning, stacklevel=2)
 
 
 def _samples_off_ground(site: Site) -> tuple[str, ...]:

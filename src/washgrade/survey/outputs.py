@@ -154,7 +154,7 @@ def _ground_marks(found: Estimate) -> tuple[GroundMark, ...]:
     from washgrade.page.view import GroundMark
 
     told = []
-    for layer, kind in (("cuts", "cut"), ("hollows", "hollow")):
+    for layer, kind in (("cuts", "cut"), ("hollows", "hollow"), ("mended", "hole")):
         for mark in found.layers.marks.get(layer, ()):
             lon, lat = lonlat(found.facts.crs, np.array(mark["easting_m"]), np.array(mark["northing_m"]))
             told.append(
@@ -164,7 +164,7 @@ def _ground_marks(found: Estimate) -> tuple[GroundMark, ...]:
                     lon=tuple(lon.tolist()),
                     lat=tuple(lat.tolist()),
                     length_m=mark.get("length_m", math.nan),
-                    depth_m=mark["depth_m"],
+                    depth_m=mark.get("depth_m", math.nan),
                     why=mark.get("why", ""),
                 )
             )

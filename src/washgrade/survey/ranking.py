@@ -44,6 +44,8 @@ class Ranking:
         Chance to be among the best ``top_reaches`` of those that are open.
     closed : ndarray of bool, shape (reaches,)
         Reaches where one must not or cannot dig: they rank last.
+    on_water : ndarray of bool, shape (reaches,)
+        Reaches mostly on standing water, which are no wash: ranked last.
     off_property, no_go : ndarray of bool, shape (reaches,)
         Reaches mostly outside the property line, and those that touch a no-go area: ranked last.
     easting_m, northing_m, lon, lat : ndarray of float64, shape (reaches,)
@@ -59,6 +61,7 @@ class Ranking:
     stock_kg: Spread
     chance_top: NDArray[np.float64]
     closed: NDArray[np.bool_]
+    on_water: NDArray[np.bool_]
     off_property: NDArray[np.bool_]
     no_go: NDArray[np.bool_]
     easting_m: NDArray[np.float64]
@@ -79,6 +82,8 @@ class Ranking:
             )
         if self.no_go.any():
             told.append(f"{int(self.no_go.sum())} reaches touch a no-go area and rank last.")
+        if self.on_water.any():
+            told.append(f"{int(self.on_water.sum())} reaches cross standing water and rank last.")
         if (self.off_property | self.no_go).all():
             told.append("No reach is open to you: check the property line and the no-go areas.")
         return tuple(told)
@@ -96,6 +101,8 @@ class Ranking:
         list of str
             Plain sentences; what the estimate rests on is said by ``support``.
         """
+        from washgrade.land.beside import BESIDE_NOTE
+        from washgrade.land.fans import ON_FAN_NOTE
         from washgrade.page.payload import DOUBT_LIMITS
         from washgrade.units import show_length
 
@@ -110,8 +117,14 @@ class Ranking:
             notes.insert(0, "In a no-go area: stay out.")
         if self.off_property[place]:
             notes.insert(0, "Outside the property line: only with permission.")
+        if self.on_water[place]:
+            notes.insert(0, "On standing water, a lake or a filled hollow: no wash to dig.")
         if self.stock.loads_held[place] <= 0.0:
             notes.insert(0, "Only the spot where the wash leaves the map: nothing to dig.")
+        if self.estimate.layers.is_on_fan[place]:
+            notes.append(ON_FAN_NOTE)
+        if self.estimate.layers.is_beside[place]:
+            notes.append(BESIDE_NOTE)
         if self.stock.depleted[place]:
             notes.append("Worked out: little is left of what it held.")
         return notes
@@ -245,8 +258,11 @@ def rank(found: Estimate) -> Ranking:
         cutoff_grade=chosen.cutoff_grade,
     )
     off_property, no_go = _closed(found)
+    nodes = found.channels.nodes
+    wet = np.bincount(nodes.reach, weights=found.layers.is_on_water, minlength=len(reaches))
+    on_water = wet > 0.5 * np.bincount(nodes.reach, minlength=len(reaches))
     # A wash that leaves the map at a fork ends in a reach of one node: no length, nothing to dig.
-    closed = off_property | no_go | (stock.loads_held <= 0.0)
+    closed = off_property | no_go | on_water | (stock.loads_held <= 0.0)
     open_draws = np.where(closed, -1.0, per_load)
     middle = middle_nodes(found.channels)
     easting_m = found.channels.nodes.easting_m[middle]
@@ -262,6 +278,7 @@ def rank(found: Estimate) -> Ranking:
         stock_kg=spread(stock.stock_kg_draws),
         chance_top=np.where(closed, 0.0, chance_top(open_draws, chosen.top_reaches)),
         closed=closed,
+        on_water=on_water,
         off_property=off_property,
         no_go=no_go,
         easting_m=easting_m,

@@ -71,9 +71,10 @@ function legend(land, sheet, relief) {
     layers.push(layer('bounds', bounds, text[0].toUpperCase() + text.slice(1), on_sheet('bounds')));
   }
   if (land.marks.length) {
-    const kinds = [['cut', [[4, 12], [22, 12]]], ['hollow', [[13, 12]]]].filter(([kind]) => land.marks.some((mark) => mark.kind === kind));
-    const text = kinds.map(([kind]) => (kind === 'cut' ? 'dams cut open' : 'hollows filled')).join('; ');
-    layers.push(layer('marks', kinds.map(([kind, spots]) => (pen) => mend_mark(pen, spots, kind)), text[0].toUpperCase() + text.slice(1), on_sheet('marks')));
+    const kinds = [['cut', [[4, 12], [22, 12]], 'cut'], ['hollow', [[13, 12]], 'filled'], ['hole', [[13, 12]], 'closed']];
+    const here = kinds.filter(([kind]) => land.marks.some((mark) => mark.kind === kind));
+    const text = `Mended: ${here.map(([, , word]) => word).join(', ')}`;
+    layers.push(layer('marks', here.map(([kind, spots]) => (pen) => mend_mark(pen, spots, kind)), text, on_sheet('marks')));
   }
   layers.push(layer('reaches', [], 'Washes', on_sheet('reaches')));
   if (relief) layers.push(layer('relief', [], 'Relief', (shown) => relief.setOpacity(shown ? 1 : 0)));

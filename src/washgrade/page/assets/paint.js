@@ -74,7 +74,8 @@ function access_mark(pen, x, y, name) {
   if (name) label(pen, x + 20, y - 14, name, BOUND);
 }
 
-// Where the ground was mended: a way cut through a dam is a barred line, a filled hollow a level in a ring.
+// Where the ground was mended: a way cut through a dam is a barred line, a filled hollow a level in a ring, a
+// closed hole a ring with a point.
 function mend_mark(pen, spots, kind) {
   pen.lineCap = 'butt';
   for (const [wide, tint] of [[6.5, '#fff'], [3, MEND]]) {
@@ -86,6 +87,11 @@ function mend_mark(pen, spots, kind) {
       pen.arc(x, y, 7, 0, 2 * Math.PI);
       pen.moveTo(x - 4.5, y);
       pen.lineTo(x + 4.5, y);
+    } else if (kind === 'hole') {
+      const [x, y] = spots[0];
+      pen.arc(x, y, 7, 0, 2 * Math.PI);
+      pen.moveTo(x - 1.5, y);
+      pen.lineTo(x + 1.5, y);
     } else {
       spots.forEach(([x, y], n) => (n ? pen.lineTo(x, y) : pen.moveTo(x, y)));
       // A bar across each end, so that a cut shows from afar where it is shorter than its mark.

@@ -1,0 +1,163 @@
+"""What was mended in a DEM so that water finds its way: as marks for the map, and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from washgrade.land.dem import Dem
+    from washgrade.land.drainage import Drainage
+
+__all__ = ["mended_marks", "mended_sentences"]
+
+# So many cuts and hollows are told one by one; the rest stand on the page and in the file (our choice).
+TOLD = 5
+# A cut shallower than this is the noise of a DEM along a bed, no dam: it is listed, but not asked about (our
+# choice: lidar on bare ground is good to 0.1 or 0.15 m).
+DAM_M = 0.5
+# More marks than this are no list to look through; the largest are kept (our choice).
+MOST_MARKS = 500
+
+
+def mended_marks(
+    dem: Dem, drained: Drainage, is_mended: NDArray[np.bool_]
+) -> dict[str, list[dict[str, Any]]]:
+    """List the cuts, the filled hollows and the closed holes, the largest first.
+
+    Parameters
+    ----------
+    dem : Dem
+        The ground.
+    drained : Drainage
+        What was cut and filled.
+    is_mended : ndarray of bool, shape (rows, cols)
+        Cells whose heights were interpolated.
+
+    Returns
+    -------
+    dict of str to list of dict
+        Layers as `washgrade.files.groundtables.GroundLayers` wants them.
+    """
+    import numpy as np
+
+    cuts, hollows = drained.cut_report, drained.hollow_report
+    start = cuts.start.tolist()
+    cut_rows = [
+        {
+            "name": cuts.name[k],
+            "length_m": float(cuts.length_m[k]),
+            "depth_m": float(cuts.depth_m[k]),
+            "volume_m3": float(cuts.volume_m3[k]),
+            "upstream_area_m2": float(cuts.upstream_area_m2[k]),
+            "easting_m": cuts.line_easting_m[start[k] : start[k + 1]].tolist(),
+            "northing_m": cuts.line_northing_m[start[k] : start[k + 1]].tolist(),
+        }
+        for k in np.argsort(-cuts.volume_m3, kind="stable")[:MOST_MARKS].tolist()
+    ]
+    hollow_rows = [
+        {
+            "name": hollows.name[k],
+            "depth_m": float(hollows.depth_m[k]),
+            "area_m2": float(hollows.area_m2[k]),
+            "volume_m3": float(hollows.volume_m3[k]),
+            "upstream_area_m2": float(hollows.upstream_area_m2[k]),
+            "why": hollows.why[k],
+            "easting_m": [float(hollows.easting_m[k])],
+            "northing_m": [float(hollows.northing_m[k])],
+        }
+        for k in np.argsort(-hollows.volume_m3, kind="stable")[:MOST_MARKS].tolist()
+    ]
+    return {"cuts": cut_rows, "hollows": hollow_rows, "mended": _holes(dem, is_mended)}
+
+
+def _holes(dem: Dem, is_mended: NDArray[np.bool_]) -> list[dict[str, Any]]:
+    """List the closed holes, the largest first."""
+    import numpy as np
+    from scipy import ndimage
+
+    if not is_mended.any():
+        return []
+    patch, count = ndimage.label(is_mended, np.ones((3, 3)))
+    cells = np.bincount(patch.ravel(), minlength=count + 1)[1:]
+    row, col = np.array(ndimage.center_of_mass(is_mended, patch, np.arange(1, count + 1))).T
+    order = np.argsort(-cells, kind="stable")[:MOST_MARKS]
+    return [
+        {
+            "name": f"M{place + 1}",
+            "area_m2": float(cells[k]) * dem.cell_m**2,
+            "easting_m": [float(dem.west_m + (col[k] + 0.5) * dem.cell_m)],
+            "northing_m": [float(dem.north_m - (row[k] + 0.5) * dem.cell_m)],
+        }
+        for place, k in enumerate(order.tolist())
+    ]
+
+
+def _because(why: str) -> str:
+    """Why a hollow was filled, as a part of a sentence."""
+    return f"left by the cuts ({why})"
+
+
+def mended_sentences(
+    drained: Drainage, marks: Mapping[str, Sequence[Mapping[str, Any]]], *, units: str
+) -> tuple[str, ...]:
+    """Say what was mended, the greatest one by one.
+
+    Parameters
+    ----------
+    drained : Drainage
+        What was cut and filled.
+    marks : mapping
+        From `mended_marks`.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    tuple of str
+        Plain sentences.
+    """
+    from washgrade.units import show_area, show_length, show_volume
+
+    if not drained.pits_found:
+        return ("The DEM has no pits: all water finds its way out.",)
+
+    def long(length_m: float) -> str:
+        return show_length(length_m, units)
+
+    cuts = len(drained.cuts)
+    longest = f", the longest {long(float(drained.cuts.length_m.max()))}" if cuts else ""
+    told = [
+        f"{drained.pits_found} pits in the DEM. {cuts} of them opened by cuts{longest} "
+        f"({show_volume(drained.cut_volume_m3, units)} taken away), the others raised or filled "
+        f"({show_volume(drained.filled_volume_m3, units)} put in, up to {long(drained.deepest_fill_m)} deep)."
+    ]
+    # Where most water passes, a wrong cut does most harm.
+    dams = sorted(
+        (mark for mark in marks["cuts"] if mark["depth_m"] >= DAM_M),
+        key=lambda mark: -mark["upstream_area_m2"],
+    )
+    for mark in dams[:TOLD]:
+        told.append(
+            f"{mark['name']}: a dam cut open, {long(mark['length_m'])} long and up to "
+            f"{long(mark['depth_m'])} deep; {show_area(mark['upstream_area_m2'], units)} of ground drains "
+            "through. Is there a culvert? "
+            f"If the dam stands, build again with --keep-dam {mark['name']}."
+        )
+    for mark in marks["hollows"][:TOLD]:
+        told.append(
+            f"{mark['name']}: a hollow of {show_area(mark['area_m2'], units)} filled, up to "
+            f"{long(mark['depth_m'])} deep, {_because(mark['why'])}; "
+            f"{show_area(mark['upstream_area_m2'], units)} of ground drains through. If water stays or sinks "
+            f"there, build again with --sink {mark['name']}."
+        )
+    listed = sum(len(marks[layer]) for layer in ("cuts", "hollows"))
+    more = listed - len(dams[:TOLD]) - len(marks["hollows"][:TOLD])
+    if more:
+        told.append(
+            f"{more} more cuts and hollows, shallow or small, are listed on the page and in site.gpkg."
+        )
+    return tuple(told)
