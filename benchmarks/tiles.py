@@ -19,8 +19,8 @@ import warnings
 from pathlib import Path
 
 import numpy as np
-from ground import CELL_M, CHANNEL_AREA_M2, machine, made_ground
 
+from ground import CELL_M, CHANNEL_AREA_M2, machine, made_ground
 from washgrade.errors import GroundWarning
 
 PLACE = {"cell_m": CELL_M, "west_m": 0.0, "north_m": 0.0, "crs": "EPSG:25830"}
@@ -52,6 +52,7 @@ class Stored:
         self.shape = np.load(path, mmap_mode="r").shape
 
     def read(self, top, left, bottom, right):
+        """Read a window."""
         return np.array(np.load(self.path, mmap_mode="r")[top:bottom, left:right])
 
 
@@ -113,6 +114,7 @@ class Steps:
         self.step, self.since = None, time.perf_counter()
 
     def __call__(self, words, _share):
+        """Take a progress report."""
         now = time.perf_counter()
         if words != self.step:
             if self.step is not None:

@@ -12,18 +12,7 @@ from washgrade.land.tiles import flow as flow_module
 from washgrade.land.tiles.area import count_tiles, edge_cells, edge_place
 from washgrade.land.tiles.fill import fill_tiles
 from washgrade.land.tiles.flow import flow_tiles
-from washgrade.land.tiles.store import Scratch, Tiling
-
-
-class Source:
-    """Heights in memory, read by windows."""
-
-    def __init__(self, heights):
-        self.heights = heights
-        self.shape = heights.shape
-
-    def read(self, top, left, bottom, right):
-        return self.heights[top:bottom, left:right]
+from washgrade.land.tiles.store import InMemory, Scratch, Tiling
 
 
 @st.composite
@@ -48,7 +37,7 @@ def tiled_fill(heights, sinks, side, *, threads=2):
     with Scratch() as scratch:
         water = scratch.grid("water", heights.shape, np.float32)
         tiling = Tiling(shape=heights.shape, side=side)
-        fill_tiles(Source(heights), water, tiling=tiling, threads=threads, outlets=sinks)
+        fill_tiles(InMemory(heights), water, tiling=tiling, threads=threads, outlets=sinks)
         return water.read(0, 0, *heights.shape)
 
 
@@ -57,7 +46,7 @@ def tiled_ways(filled, sinks, side):
     with Scratch() as scratch:
         ways = scratch.grid("ways", filled.shape, np.uint8)
         tiling = Tiling(shape=filled.shape, side=side)
-        flow_tiles(Source(filled), ways, tiling=tiling, threads=2, outlets=sinks)
+        flow_tiles(InMemory(filled), ways, tiling=tiling, threads=2, outlets=sinks)
         counts = count_tiles(ways, tiling=tiling, threads=2)
         whole = np.zeros(filled.shape, np.int64)
         for tile in tiling.tiles():

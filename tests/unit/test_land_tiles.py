@@ -12,6 +12,7 @@ from washgrade.errors import GroundError, GroundWarning, SiteError
 from washgrade.land.channels import delineate
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
+from washgrade.land.shape import measure_shape
 from washgrade.land.threshold import constant_drop
 from washgrade.land.tiles import breach as breach_module
 from washgrade.land.tiles.area import count_tiles
@@ -20,20 +21,9 @@ from washgrade.land.tiles.census import count_pits
 from washgrade.land.tiles.drain import drain_tiled
 from washgrade.land.tiles.flow import flow_tiles
 from washgrade.land.tiles.network import Frame
-from washgrade.land.tiles.store import Scratch, Tiling, each_tile, tile_side
+from washgrade.land.tiles.store import InMemory, Scratch, Tiling, each_tile, tile_side
 
 SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "reference" / "terrain"
-
-
-class Source:
-    """Heights in memory, read by windows."""
-
-    def __init__(self, values):
-        self.values = values
-        self.shape = values.shape
-
-    def read(self, top, left, bottom, right):
-        return self.values[top:bottom, left:right]
 
 
 def whole(sentence):
@@ -60,12 +50,12 @@ def check_chain(heights, side, *, cell_m=5.0, also=None, **limits):
     keep = limits.pop("keep", None)
     with Scratch() as scratch:
         found = drain_tiled(
-            Source(heights),
+            InMemory(heights),
             Frame(shape=heights.shape, **place),
             scratch=scratch,
             memory_bytes=1,
             side=side,
-            keep=None if keep is None else Source(keep),
+            keep=None if keep is None else InMemory(keep),
             threads=2,
             **limits,
         )
@@ -84,6 +74,15 @@ def check_chain(heights, side, *, cell_m=5.0, also=None, **limits):
         for name in ("pit", "end", "length_m", "depth_m", "volume_m3"):
             np.testing.assert_array_equal(
                 getattr(found.cuts, name)[ours], getattr(right.cuts, name)[theirs], err_msg=name
+            )
+        told = found.cut_report()
+        lines = [
+            np.lexsort((part.volume_m3, part.length_m, part.easting_m, part.northing_m))
+            for part in (told, right.cut_report)
+        ]
+        for name in ("length_m", "volume_m3", "upstream_area_m2", "easting_m", "northing_m"):
+            np.testing.assert_array_equal(
+                getattr(told, name)[lines[0]], getattr(right.cut_report, name)[lines[1]], err_msg=name
             )
         grids = (right.conditioned_m, right.directions, right.upstream_cells)
         drops = constant_drop(*grids, cell_m=cell_m)
@@ -106,7 +105,7 @@ def check_chain(heights, side, *, cell_m=5.0, also=None, **limits):
 @pytest.mark.parametrize(
     ("kind", "side", "limits"),
     [
-        ("noise", 23, {"max_breach_m": 30.0}),
+        ("noise", 45, {"max_breach_m": 30.0}),
         ("steps", 40, {"max_breach_m": 12.0}),
         ("lakes", 31, {"max_breach_m": 0.0}),
         ("voids", 57, {"max_breach_m": 40.0, "max_breach_depth_m": 2.0}),
@@ -151,7 +150,7 @@ def test_tiles_that_saw_too_little_are_done_again(monkeypatch):
     with Scratch() as scratch:
         tiling = Tiling(shape=heights.shape, side=30)
         done = breach_tiles(
-            Source(heights),
+            InMemory(heights),
             scratch.grid("ground", heights.shape, np.float32),
             scratch=scratch,
             tiling=tiling,
@@ -168,7 +167,7 @@ def test_a_record_that_differs_from_the_neighbours_is_noticed(tmp_path):
     with Scratch() as scratch:
         tiling = Tiling(shape=heights.shape, side=30)
         work = breach_module._Work(
-            source=Source(heights),
+            source=InMemory(heights),
             scratch=scratch,
             tiling=tiling,
             threads=1,
@@ -203,7 +202,7 @@ def test_a_level_pit_larger_than_memory_is_refused():
         pytest.raises(GroundError, match=r"^A level pit is too large for the memory: "),
     ):
         breach_tiles(
-            Source(heights),
+            InMemory(heights),
             scratch.grid("ground", heights.shape, np.float32),
             scratch=scratch,
             tiling=Tiling(shape=heights.shape, side=20),
@@ -214,12 +213,31 @@ def test_a_level_pit_larger_than_memory_is_refused():
         )
 
 
+def test_shapes_are_measured_on_a_grid_of_the_scratch_folder():
+    heights = made("noise", 80, 90, 4)
+    place = {"cell_m": 5.0, "west_m": 3.0, "north_m": 77.0, "crs": "EPSG:25830"}
+    with Scratch() as scratch:
+        raw = scratch.grid("raw", heights.shape, np.float32)
+        raw.write(0, 0, heights)
+        drained = drain_tiled(
+            raw, Frame(shape=heights.shape, **place), scratch=scratch, memory_bytes=1, side=33
+        )
+        channels = drained.channels(channel_area_m2=2000.0)
+        mapped = measure_shape(Dem(elevation_m=raw.mapped(), **place), channels)
+        whole_grid = measure_shape(Dem(elevation_m=heights, **place), channels)
+        for field in dataclasses.fields(mapped):
+            np.testing.assert_array_equal(getattr(mapped, field.name), getattr(whole_grid, field.name))
+        scratch.drop(raw)
+        with pytest.raises(SiteError, match=r"^.* is gone\. Something else removed the scratch file\.$"):
+            raw.mapped()
+
+
 @pytest.mark.parametrize("side", [7, 25])
 def test_a_pit_across_tiles_is_one_pit(side):
     heights = np.full((30, 40), 9.0, np.float32)
     heights[3:20, 2:30] = 4.0
     heights[25, 25] = 1.0
-    census = count_pits(Source(heights), tiling=Tiling(shape=(30, 40), side=side), threads=2)
+    census = count_pits(InMemory(heights), tiling=Tiling(shape=(30, 40), side=side), threads=2)
     assert census.count == 2
     assert census.crossing.tolist() == [[3, 2, 20, 30]]
 
@@ -270,7 +288,7 @@ def test_a_told_cell_must_be_on_the_ground():
     void = int(np.flatnonzero(np.isnan(heights))[0])
     frame = Frame(shape=heights.shape, cell_m=5.0, west_m=0, north_m=0, crs="EPSG:25830")
     with Scratch() as scratch:
-        drained = drain_tiled(Source(heights), frame, scratch=scratch, memory_bytes=1, side=15)
+        drained = drain_tiled(InMemory(heights), frame, scratch=scratch, memory_bytes=1, side=15)
         sentence = f"Invalid 'also' with cell {void}, which is void. Cells must have a height."
         with pytest.raises(GroundError, match=whole(sentence)):
             drained.channels(channel_area_m2=1000.0, also=np.array([void]))
@@ -280,12 +298,12 @@ def test_a_told_cell_must_be_on_the_ground():
         sentence = f"Invalid outlet of cell {void}, which is void. It must have a height."
         with pytest.raises(GroundError, match=whole(sentence)):
             drain_tiled(
-                Source(heights), frame, scratch=scratch, memory_bytes=1, side=15, sinks=np.array([void])
+                InMemory(heights), frame, scratch=scratch, memory_bytes=1, side=15, sinks=np.array([void])
             )
         sentence = "Invalid outlet of cell -1. It must be a flat index between 0 and 1599."
         with pytest.raises(GroundError, match=whole(sentence)):
             drain_tiled(
-                Source(heights), frame, scratch=scratch, memory_bytes=1, side=15, sinks=np.array([-1])
+                InMemory(heights), frame, scratch=scratch, memory_bytes=1, side=15, sinks=np.array([-1])
             )
 
 
@@ -297,7 +315,7 @@ def test_no_channel_says_which_area_to_try():
     with pytest.raises(GroundError) as told:
         delineate(dem, right.conditioned_m, right.directions, right.upstream_cells, channel_area_m2=1e9)
     with Scratch() as scratch:
-        drained = drain_tiled(Source(heights), frame, scratch=scratch, memory_bytes=1, side=15)
+        drained = drain_tiled(InMemory(heights), frame, scratch=scratch, memory_bytes=1, side=15)
         with pytest.raises(GroundError, match=whole(str(told.value))):
             drained.channels(channel_area_m2=1e9)
 
@@ -308,7 +326,7 @@ def test_progress_comes_in_order_and_ends():
     told = []
     with Scratch() as scratch:
         drain_tiled(
-            Source(heights),
+            InMemory(heights),
             frame,
             scratch=scratch,
             memory_bytes=1,
@@ -344,7 +362,7 @@ def test_scratch_files_go_away_after_an_error(tmp_path):
             raise Stop
 
     with pytest.raises(Stop), Scratch(tmp_path) as scratch:
-        drain_tiled(Source(heights), frame, scratch=scratch, memory_bytes=1, side=20, progress=stop)
+        drain_tiled(InMemory(heights), frame, scratch=scratch, memory_bytes=1, side=20, progress=stop)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -397,7 +415,7 @@ def test_flat_ground_that_crosses_many_tiles_is_led_in_batches(monkeypatch):
     heights[30, 0] = 4.0
     with Scratch() as scratch:
         ways = scratch.grid("ways", heights.shape, np.uint8)
-        flow_tiles(Source(heights), ways, tiling=Tiling(shape=heights.shape, side=16), threads=2)
+        flow_tiles(InMemory(heights), ways, tiling=Tiling(shape=heights.shape, side=16), threads=2)
         np.testing.assert_array_equal(ways.read(0, 0, 70, 90), flow_directions(heights))
 
 
@@ -405,7 +423,7 @@ def test_a_fallback_of_the_drop_test_warns():
     heights = made("noise", 12, 12, 1)
     frame = Frame(shape=heights.shape, cell_m=5.0, west_m=0, north_m=0, crs="EPSG:25830")
     with Scratch() as scratch:
-        drained = drain_tiled(Source(heights), frame, scratch=scratch, memory_bytes=1, side=15)
+        drained = drain_tiled(InMemory(heights), frame, scratch=scratch, memory_bytes=1, side=15)
         with pytest.warns(
             GroundWarning, match=r"^The constant-drop test found no area at which channels begin"
         ):

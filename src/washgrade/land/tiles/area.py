@@ -70,6 +70,27 @@ class TiledCounts:
         _count(code, count)
         return count, code
 
+    def at(self, cells: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Count at some cells.
+
+        Parameters
+        ----------
+        cells : ndarray of int64, shape (cells,)
+            Flat indices, in any order.
+
+        Returns
+        -------
+        ndarray of int64, shape (cells,)
+            Cells that drain through each; 0 on voids.
+        """
+        row, col = np.divmod(np.asarray(cells, np.int64), self.tiling.shape[1])
+        number = row // self.tiling.side * self.tiling.across + col // self.tiling.side
+        found = np.zeros(len(row), np.int64)
+        for tile in (self.tiling.tile(one) for one in np.unique(number).tolist()):
+            here = number == tile.number
+            found[here] = self.tile(tile)[0][row[here] - tile.top, col[here] - tile.left]
+        return found
+
 
 def count_tiles(
     directions: Grid, *, tiling: Tiling, threads: int, tell: Callable[[float], None] | None = None

@@ -152,8 +152,8 @@ def breach_tiles(
         left = census.count
         begin = 0.2 + 0.8 * (1 - 0.25**turn)
 
-        def part(share: float, begin: float = begin) -> None:
-            report(begin + 0.7 * (1 - begin) * share)
+        def part(share: float, begin_share: float = begin) -> None:
+            report(begin_share + 0.7 * (1 - begin_share) * share)
 
         done, again = work.open_round(now, other, census, tell=part)
         reworked += again

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from washgrade.land import threshold
 from washgrade.land.breach import Cuts
 from washgrade.land.channels import Channels
 from washgrade.land.drainage import default_breach_depth_m, default_breach_m
+from washgrade.land.hollows import CutReport, report_cuts
 from washgrade.land.kernel import processors
 from washgrade.land.links import strahler_order, stream_drops
 from washgrade.land.tiles.area import TiledCounts, count_tiles
@@ -30,6 +32,9 @@ from washgrade.land.tiles.network import (
     least_cells_of,
 )
 from washgrade.land.tiles.store import Grid, HeightSource, Scratch, Tile, Tiling, each_tile, tile_side
+
+if TYPE_CHECKING:
+    from washgrade.land.dem import Dem
 
 __all__ = ["TiledDrainage", "drain_tiled", "memory_in_core_bytes"]
 
@@ -171,6 +176,26 @@ class TiledDrainage:
             self.cells(channel_area_m2, also=also), channel_area_m2=channel_area_m2, max_reach_m=max_reach_m
         )
 
+    def cut_report(self, *, report_length_m: float | None = None) -> CutReport:
+        """Pick the cuts that a person should confirm or forbid.
+
+        Parameters
+        ----------
+        report_length_m : float, optional
+            Cuts longer than this are told, metres; see `washgrade.land.hollows.report_cuts`.
+
+        Returns
+        -------
+        CutReport
+            Those cuts.
+        """
+        return report_cuts(
+            cast("Dem", self.frame),
+            self.cuts,
+            cast("Any", _CountsAt(self.counts)),
+            report_length_m=report_length_m,
+        )
+
     def drop_test(self) -> threshold.DropTest:
         """Pick the area at which channels begin, as `washgrade.land.threshold.constant_drop` does in memory.
 
@@ -308,7 +333,7 @@ def drain_tiled(
     ...         heights, frame, scratch=scratch, memory_bytes=10**9, max_breach_m=20, side=2
     ...     )
     ...     drained.counts.largest, drained.cut_volume_m3
-    (18, 75.0)
+    (18, 50.0)
     """
     tell = progress if progress is not None else (lambda _step, _share: None)
     cell_m = frame.cell_m
@@ -398,6 +423,19 @@ def drain_tiled(
         pits_filled=opened.pits_left,
         threads=threads,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _CountsAt:
+    """Counts of the whole grid, asked for at few cells."""
+
+    counts: TiledCounts
+
+    def ravel(self) -> _CountsAt:
+        return self
+
+    def __getitem__(self, cells: NDArray[np.int64]) -> NDArray[np.int64]:
+        return self.counts.at(cells)
 
 
 # Sinks once each, ascending, on cells that have a height.

@@ -18,7 +18,7 @@ from numpy.typing import DTypeLike, NDArray
 from washgrade.checks import whole
 from washgrade.errors import GroundError, SiteError
 
-__all__ = ["Grid", "HeightSource", "Scratch", "Tile", "Tiling", "each_tile", "tile_side"]
+__all__ = ["Grid", "HeightSource", "InMemory", "Scratch", "Tile", "Tiling", "each_tile", "tile_side"]
 
 # Our choice: below this the edges, which are passed on in memory, weigh as much as the area.
 LEAST_SIDE = 256
@@ -40,6 +40,45 @@ class HeightSource(Protocol):
     def read(self, top: int, left: int, bottom: int, right: int) -> NDArray[Any]:
         """Return rows ``top`` to ``bottom - 1`` and columns ``left`` to ``right - 1``, NaN on voids."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class InMemory:
+    """A grid in memory, read by windows: a `HeightSource` for a DEM that itself fits.
+
+    Parameters
+    ----------
+    values : ndarray, shape (rows, cols)
+        The grid.
+
+    Examples
+    --------
+    >>> InMemory(np.arange(6.0).reshape(2, 3)).read(0, 1, 2, 3).tolist()
+    [[1.0, 2.0], [4.0, 5.0]]
+    """
+
+    values: NDArray[Any]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        rows, cols = self.values.shape
+        return rows, cols
+
+    def read(self, top: int, left: int, bottom: int, right: int) -> NDArray[Any]:
+        """Read a window.
+
+        Parameters
+        ----------
+        top, left, bottom, right : int
+            Its first row and column, and the row and column after its last.
+
+        Returns
+        -------
+        ndarray, shape (bottom - top, right - left)
+            A view of its values, not to be changed.
+        """
+        return self.values[top:bottom, left:right]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +159,27 @@ class Grid:
             ) from None
         if not whole:
             raise SiteError(f"The disk of the scratch folder {self.path.parent} is full.")
+
+    def mapped(self) -> NDArray[Any]:
+        """Give the whole grid as an array that is read from the file where it is looked at, and only there.
+
+        For what looks at few places, such as cross-sections of channels (`washgrade.land.shape`): pages that
+        were read count as memory of the program, but the system takes them back when it needs room.
+
+        Returns
+        -------
+        ndarray, shape (rows, cols)
+            Read-only; it must not be used after the scratch folder is closed.
+
+        Raises
+        ------
+        SiteError
+            If the file is gone.
+        """
+        try:
+            return np.asarray(np.memmap(self.path, self.dtype, "r", shape=self.shape))
+        except FileNotFoundError:
+            raise SiteError(f"{self.path} is gone. Something else removed the scratch file.") from None
 
     # Where each stretch of a window begins in the file, and its bytes; whole rows go in one stretch.
     def _pieces(self, window: NDArray[Any], top: int, left: int) -> Iterator[tuple[int, memoryview]]:
@@ -363,14 +423,14 @@ class Tiling:
         ]
 
 
-def tile_side(memory_bytes: int, *, bytes_per_cell: float, threads: int) -> int:
+def tile_side(memory_bytes: int, *, bytes_per_cell: int, threads: int) -> int:
     """Side of the largest tiles of which every thread may hold one.
 
     Parameters
     ----------
     memory_bytes : int
         Memory for all threads.
-    bytes_per_cell : float
+    bytes_per_cell : int
         What the most demanding step takes.
     threads : int
         How many work at once.
