@@ -51,6 +51,7 @@ class Kriged:
 
 @dataclass(frozen=True, slots=True)
 class _Passed:
+    mix: NDArray[np.float64]
     place: NDArray[np.int32]
     pooled: Pooled
     b: NDArray[np.float64]
@@ -69,10 +70,12 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
     b, eta = np.empty((count, cols)), np.empty((count, cols))
     c, v, lam = np.empty(count), np.empty(count), np.empty(count)
     gram = np.empty((cols, cols))
+    # Worked out anew at each asking: once is enough.
+    mix = tree.mix
     log_determinant = solver.pass_up(
         tree.downstream,
         tree.length_m,
-        tree.mix,
+        mix,
         place,
         pooled.columns,
         pooled.error_variance,
@@ -85,6 +88,7 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
         gram,
     )
     return _Passed(
+        mix,
         place,
         pooled,
         b,
@@ -225,7 +229,7 @@ def krige(
     solver.pass_down(
         tree.downstream,
         tree.length_m,
-        tree.mix,
+        passed.mix,
         passed.place,
         pooled.columns,
         pooled.error_variance,
@@ -356,7 +360,7 @@ def deviations(
     coefficients = solver.draw_coefficients(
         tree.downstream,
         tree.length_m,
-        tree.mix,
+        passed.mix,
         passed.place,
         pooled.error_variance,
         process.numbers,

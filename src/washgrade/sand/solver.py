@@ -207,6 +207,9 @@ def draw_coefficients(downstream, length_m, mix, place, error_variance, process,
     count = len(downstream)
     out = np.zeros((count, 9))
     joined = np.zeros(count)
+    last_m = -1.0
+    fade_up = 1.0
+    a = 1.0
     for i in range(count):
         out[i, 8] = math.sqrt(max(0.0, var_up * (1.0 - joined[i])))
         c_after = c[i]
@@ -226,8 +229,11 @@ def draw_coefficients(downstream, length_m, mix, place, error_variance, process,
         if j < 0:
             out[i, 6] = math.sqrt(var_down / (1.0 + lam_after * var_down))
             continue
-        u = mix[i] * math.exp(-length_m[i] / range_up_m)
-        a = math.exp(-length_m[i] / range_down_m)
+        if length_m[i] != last_m:
+            last_m = length_m[i]
+            fade_up = math.exp(-last_m / range_up_m)
+            a = math.exp(-last_m / range_down_m)
+        u = mix[i] * fade_up
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         joined[j] += u * u
