@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from washgrade.errors import GroundError, GroundWarning, SiteError
+from washgrade.land.breach import breach
 from washgrade.land.channels import delineate
 from washgrade.land.dem import Dem
 from washgrade.land.drainage import condition_and_route
@@ -134,32 +135,36 @@ def test_the_chain_by_tiles_on_real_ground(name):
     assert len(found.counts.tiling) > 4
 
 
-def test_tiles_that_saw_too_little_are_done_again(monkeypatch):
-    monkeypatch.setattr(breach_module, "GUARD", 1)
-    # A pit at the edge of what the middle tile sees looks as if it could be raised at no cost there.
-    seen = []
-    inner = breach_module._Work._agrees
-
-    def doubt(work, tile, region):
-        agree = inner(work, tile, region) and (tile.number, "again") in seen
-        seen.append((tile.number, "again"))
-        return agree
-
-    monkeypatch.setattr(breach_module._Work, "_agrees", doubt)
-    heights = made("noise", 60, 60, 3)
+def opened_with_a_narrow_view(heights, monkeypatch):
+    # Two cells less than the tiles' pits may touch.
+    monkeypatch.setattr(breach_module, "GUARD", -36)
     with Scratch() as scratch:
-        tiling = Tiling(shape=heights.shape, side=30)
+        ground = scratch.grid("ground", heights.shape, np.float32)
         done = breach_tiles(
             InMemory(heights),
-            scratch.grid("ground", heights.shape, np.float32),
+            ground,
             scratch=scratch,
-            tiling=tiling,
-            threads=1,
+            tiling=Tiling(shape=heights.shape, side=50),
+            threads=2,
             cell_m=1.0,
-            max_length_m=4.0,
+            max_length_m=9.0,
         )
-        assert done.reworked >= len(tiling)
         assert list(scratch.folder.glob("*.npz")) == []
+        return done, ground.read(0, 0, *heights.shape)
+
+
+def test_tiles_that_saw_too_little_are_done_again(monkeypatch):
+    heights = made("noise", 110, 110, 3)
+    done, ground = opened_with_a_narrow_view(heights, monkeypatch)
+    assert done.reworked > 0
+    np.testing.assert_array_equal(ground, breach(heights, cell_m=1.0, max_length_m=9.0).elevation_m)
+
+
+def test_without_asking_the_neighbours_they_would_be_wrong(monkeypatch):
+    monkeypatch.setattr(breach_module._Work, "_agrees", lambda work, tile, region: True)
+    heights = made("noise", 110, 110, 3)
+    _, ground = opened_with_a_narrow_view(heights, monkeypatch)
+    assert (ground != breach(heights, cell_m=1.0, max_length_m=9.0).elevation_m).any()
 
 
 def test_a_record_that_differs_from_the_neighbours_is_noticed(tmp_path):

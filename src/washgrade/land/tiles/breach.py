@@ -303,7 +303,9 @@ class _Work:
                 if not agree
             ]
             for tile in wrong:
-                guard[tile.number] *= 2
+                if guard[tile.number] > max(self.tiling.shape):
+                    raise RuntimeError("Tiles that see the whole ground do not agree on its pits.")
+                guard[tile.number] = max(2 * guard[tile.number], self.reach)
             again += len(wrong)
             todo = wrong
         done = []
