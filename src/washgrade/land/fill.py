@@ -21,8 +21,8 @@ __all__ = ["fill"]
 
 # Our choice: rough hills and carved valleys of 4 to 25 million cells pass under 2 cells per cell through the
 # queue, white noise more than 8 (made grounds of benchmarks/); beyond the limit a flood in order of height is
-# quicker and its time is bounded. Noise shows at once by the share of cells that the scans leave: 0.035, where
-# carved valleys leave 0.012.
+# quicker and its time is bounded. Noise shows at once by the share of cells that the scans leave: 0.035,
+# where carved valleys leave 0.012.
 QUEUE_LIMIT_PER_CELL = 2.0
 MOST_LEFT = 0.03
 # Our choice: on rough hills the third pair of scans spares the queue more than it costs, a fourth does not.
