@@ -21,13 +21,13 @@ BANK, TILT = 0.15, 0.05
 VALLEY = BANK * np.abs(COL - 100) + TILT * (200 - ROW)
 
 
-def drain(heights):
+def drain(heights, method="least deviation"):
     ground = Dem(elevation_m=heights.astype(np.float32), cell_m=1, west_m=0, north_m=SIDE, crs="EPSG:25830")
-    return condition_and_route(ground)
+    return condition_and_route(ground, method=method)
 
 
 def test_valley_leaves_by_its_bed():
-    drained = drain(VALLEY)
+    drained = drain(VALLEY, "steepest")
     np.testing.assert_array_equal(drained.conditioned_m, VALLEY.astype(np.float32))
     # On the banks the drop is 0.15 a metre straight to the bed, 0.05 along, 0.2 / sqrt(2) = 0.141 across; so
     # every row runs straight to the bed.
@@ -38,8 +38,24 @@ def test_valley_leaves_by_its_bed():
     assert drained.outlets.tolist() == [200 * SIDE + 100]
 
 
-def test_plane_due_south_runs_in_columns():
-    drained = drain(0.1 * (200 - ROW))
+def test_valley_leaves_by_its_bed_by_whatever_method():
+    drained = drain(VALLEY)
+    assert (drained.directions[:-1, 100] == 2).all()
+    assert (np.diff(drained.upstream_cells[:, 100]) > 0).all()
+    assert drained.outlets.tolist() == [200 * SIDE + 100]
+    assert drained.upstream_cells[200, 100] == SIDE * SIDE
+    # The fall line of a bank leaves the bed's square by atan(0.05 / 0.15), and so does the way from its edge.
+    row, col = 20, 0
+    while col < 100:
+        way = int(drained.directions[row, col])
+        row, col = row + (way == 1), col + 1
+        assert way in (0, 1)
+    assert (row - 20) / 100 == pytest.approx(TILT / BANK, abs=0.02)
+
+
+@pytest.mark.parametrize("method", ["steepest", "least deviation"])
+def test_plane_due_south_runs_in_columns(method):
+    drained = drain(0.1 * (200 - ROW), method)
     assert (drained.directions[:-1] == 2).all()
     assert (drained.directions[-1] == OUTLET).all()
     np.testing.assert_array_equal(drained.upstream_cells, ROW + 1)
@@ -49,7 +65,7 @@ def test_plane_18_degrees_off_south_takes_the_straight_way():
     # Drop along a way at angle a to the fall line is proportional to cos(a): 18 degrees off south is steeper
     # to the south (cos 18 = 0.951) than to the south-west (cos 27 = 0.891).
     angle = math.radians(18)
-    drained = drain(10 + 0.1 * (math.sin(angle) * COL - math.cos(angle) * ROW) + 20)
+    drained = drain(10 + 0.1 * (math.sin(angle) * COL - math.cos(angle) * ROW) + 20, "steepest")
     assert (drained.directions[:-1, :] == 2).all()
     # On the last row only the way west is left, and the south-western corner is the lowest of all.
     assert (drained.directions[-1, 1:] == 4).all()

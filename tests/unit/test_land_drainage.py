@@ -206,8 +206,7 @@ def test_progress_names_the_steps_in_order():
         "getting the compiled loops ready",
         "breaching pits",
         "filling the rest",
-        "finding the ways of flow",
-        "counting what drains where",
+        "finding the ways of flow and what drains where",
         "listing what was mended",
         "drainage is done",
     ]

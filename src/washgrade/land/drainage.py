@@ -15,7 +15,7 @@ from washgrade.land.burn import SMOOTH_M, Burned, burn, lead_along
 from washgrade.land.channels import delineate
 from washgrade.land.dem import Dem, hillshade
 from washgrade.land.fill import fill
-from washgrade.land.flow import OUTLET, VOID, flow_directions, upstream_cells
+from washgrade.land.flow import OUTLET, VOID, route, upstream_cells
 from washgrade.land.hollows import CutReport, HollowReport, report_cuts, report_hollows
 from washgrade.land.kernel import as_outlets
 from washgrade.land.links import stream_drops
@@ -145,6 +145,7 @@ def condition_and_route(
     smooth_m: float = SMOOTH_M,
     snap_m: float = 0.0,
     report_length_m: float | None = None,
+    method: str = "least deviation",
     progress: Callable[[str, float], None] | None = None,
 ) -> Drainage:
     """Breach, fill, find directions of flow and count what drains through each cell.
@@ -167,6 +168,10 @@ def condition_and_route(
         How they are smoothed and snapped, metres, see `washgrade.land.burn.burn`.
     report_length_m : float, optional
         Cuts longer than this are told, see `washgrade.land.hollows.report_cuts`.
+    method : str, optional
+        One of `washgrade.land.flow.METHODS`. Unless told paths follow the fall line of even slopes whatever
+        its bearing (Orlandini and others 2003), where the steepest of eight ways would draw parallel lines
+        along the grid.
     progress : callable, optional
         Called as ``progress(step, share)`` before each step, with the share done so far, 0 to 1, and at the
         end. The first step gets the compiled loops ready, which takes a while once on each machine.
@@ -219,12 +224,11 @@ def condition_and_route(
     )
     tell("filling the rest", 0.5)
     conditioned_m = fill(opened.elevation_m, outlets=outlets)
-    tell("finding the ways of flow", 0.7)
-    directions = flow_directions(conditioned_m, outlets=outlets)
+    tell("finding the ways of flow and what drains where", 0.7)
+    directions, count = route(conditioned_m, outlets=outlets, method=method)
     if burned is not None:
         directions = lead_along(directions, conditioned_m, burned)
-    tell("counting what drains where", 0.85)
-    count = upstream_cells(directions)
+        count = upstream_cells(directions)
     tell("listing what was mended", 0.95)
     change_m = conditioned_m - dem.elevation_m
     change_m[directions == VOID] = 0.0
@@ -274,8 +278,8 @@ def _warm_up() -> None:
     opened = breach(ground, cell_m=30.0, max_length_m=90.0)
     fill(opened.elevation_m, in_order=True)
     conditioned_m = fill(opened.elevation_m)
-    directions = flow_directions(conditioned_m)
-    count = upstream_cells(directions)
+    directions, count = route(conditioned_m, method="least deviation")
+    upstream_cells(directions)
     channels = delineate(dem, conditioned_m, directions, count, channel_area_m2=9000.0)
     nodes = channels.nodes
     stream_drops(nodes.downstream, nodes.order, nodes.elevation_m)

@@ -71,10 +71,7 @@ function legend(land, sheet, relief) {
     layers.push(layer('bounds', bounds, text[0].toUpperCase() + text.slice(1), on_sheet('bounds')));
   }
   if (land.marks.length) {
-    const kinds = [['cut', [[4, 12], [22, 12]], 'cut'], ['hollow', [[13, 12]], 'filled'], ['hole', [[13, 12]], 'closed']];
-    const here = kinds.filter(([kind]) => land.marks.some((mark) => mark.kind === kind));
-    const text = `Mended: ${here.map(([, , word]) => word).join(', ')}`;
-    layers.push(layer('marks', here.map(([kind, spots]) => (pen) => mend_mark(pen, spots, kind)), text, on_sheet('marks')));
+    layers.push(layer('marks', [(pen) => mend_mark(pen, [[4, 12], [22, 12]], 'cut')], 'Mended ground', on_sheet('marks')));
   }
   layers.push(layer('reaches', [], 'Washes', on_sheet('reaches')));
   if (relief) layers.push(layer('relief', [], 'Relief', (shown) => relief.setOpacity(shown ? 1 : 0)));

@@ -172,11 +172,11 @@ function mend_list(land, state, show_on_map) {
     make('p', {text: 'Where the height map dams a wash, as a road over a culvert does, a way was cut through; other hollows were filled, and small holes in the map closed from the ground around. Look at each: a dam that really holds water is kept with --keep-dam, a hollow where water stays or sinks with --sink, when the ground is built.'}),
     make('table', {}, make('thead', {}, make('tr', {}, ...heads)), body));
   const fill = () => body.replaceChildren(...land.marks.map((mark) => make('tr', {},
-    make('td', {text: mark.name}),
+    make('td', {text: mark.name, class: 'figure'}),
     make('td', {text: {cut: 'cut open', hollow: `filled: ${mark.why}`, hole: 'hole closed'}[mark.kind]}),
-    make('td', {text: mark.length_m === null ? '' : show('length', mark.length_m, state.units)}),
-    make('td', {text: mark.depth_m === null ? '' : show('length', mark.depth_m, state.units)}),
-    make('td', {}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show ${mark.name} on the map`, on: {click: () => show_on_map(mark)}})))));
+    make('td', {text: mark.length_m === null ? '' : show('length', mark.length_m, state.units), class: 'figure'}),
+    make('td', {text: mark.depth_m === null ? '' : show(mark.depth_m < 1 ? 'depth' : 'length', mark.depth_m, state.units), class: 'figure'}),
+    make('td', {class: 'figure'}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show ${mark.name} on the map`, on: {click: () => show_on_map(mark)}})))));
   fill();
   return {fill};
 }
