@@ -22,12 +22,15 @@ __all__ = [
     "GALLON_M3",
     "INCH_M",
     "LENGTH_M",
+    "LENGTH_MM",
     "MASS_KG",
     "MILE_M",
     "OUNCE_KG",
     "POUND_KG",
     "SURVEY_FOOT_M",
+    "TIME_H",
     "UNITS",
+    "VOLUME_LITRES",
     "show_area",
     "show_depth",
     "show_grade",
@@ -52,6 +55,17 @@ LENGTH_M = MappingProxyType({"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": FOOT_M, "i
 
 MASS_KG = MappingProxyType({"kg": 1.0, "g": 0.001, "lb": POUND_KG, "oz": OUNCE_KG})
 """Kilograms in one unit of mass, by the suffix that a column name carries."""
+
+LENGTH_MM = MappingProxyType({"mm": 1.0, "cm": 10.0, "in": 25.4})
+"""Millimetres in one unit of the depth of rain, by the suffix that a column name carries."""
+
+VOLUME_LITRES = MappingProxyType(
+    {"litres": 1.0, "m3": 1000.0, "gal": GALLON_M3 * 1000.0, "ft3": FOOT_M**3 * 1000.0}
+)
+"""Litres in one unit of volume, by the suffix that a column name carries."""
+
+TIME_H = MappingProxyType({"h": 1.0, "min": 1.0 / 60.0, "days": 24.0})
+"""Hours in one unit of time, by the suffix that a column name carries."""
 
 
 def show_length(value_m: float, units: str) -> str:

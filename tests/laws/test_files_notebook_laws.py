@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from washgrade.files.exchange import write_csv, write_geojson, write_gpx
 from washgrade.files.geopackage import add_crs, writing
-from washgrade.files.notebook import add_samples, make_notebook, merge_samples, read_samples, strike
-from washgrade.files.records import make_sample, read_sample_file
-from washgrade.files.sample import sample_rows
+from washgrade.files.judging import Frame
+from washgrade.files.notebook import add_records, make_notebook, merge_records, read_records, strike
+from washgrade.files.record import record_rows
+from washgrade.files.records import make_record, read_record_file
 from washgrade.files.site import make_site
 
 CRS = "EPSG:25830"
@@ -50,7 +51,7 @@ def records(draw):
             fields["magnetic_mass_kg"] = fields["dry_mass_kg"] * fields.pop("grade")
     if draw(st.booleans()):
         fields["id"] = draw(st.uuids().map(str) | st.from_regex(r"[A-Z]{1,3}-[0-9]{1,3}", fullmatch=True))
-    return make_sample(fields, crs=CRS, today=TODAY)
+    return make_record("samples", fields, Frame(crs=CRS, today=TODAY))
 
 
 NOTEBOOKS = st.lists(records(), max_size=6, unique_by=lambda sample: sample.id)
@@ -80,8 +81,8 @@ def contents(samples):
 def test_records_survive_csv_word_for_word(samples):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.csv"
-        write_csv(path, sample_rows(samples))
-        found, faults = read_sample_file(path, crs=CRS, today=TODAY)
+        write_csv(path, record_rows(samples))
+        found, faults = read_record_file(path, Frame(crs=CRS, today=TODAY))
     assert faults == []
     assert found == [replace(sample, source="a.csv") for sample in samples]
 
@@ -90,7 +91,7 @@ def test_records_survive_csv_word_for_word(samples):
 @given(samples=NOTEBOOKS.filter(bool))
 def test_records_survive_geojson_and_gpx_to_the_centimetre(samples):
     places = [np.array([sample.lon, sample.lat]) for sample in samples]
-    rows = sample_rows(samples)
+    rows = record_rows(samples)
     bare = [{k: v for k, v in row.items() if k not in {"easting_m", "northing_m"}} for row in rows]
     with tempfile.TemporaryDirectory() as folder:
         write_geojson(Path(folder) / "a.geojson", rows, places)
@@ -102,7 +103,7 @@ def test_records_survive_geojson_and_gpx_to_the_centimetre(samples):
             ],
         )
         for name in ("a.geojson", "a.gpx"):
-            found, faults = read_sample_file(Path(folder) / name, crs=CRS, today=TODAY)
+            found, faults = read_record_file(Path(folder) / name, Frame(crs=CRS, today=TODAY))
             assert faults == []
             assert contents(found) == contents(samples)
 
@@ -114,12 +115,12 @@ def test_order_and_repetition_of_adding_do_not_show(samples, data):
     cut = data.draw(st.integers(0, len(samples)))
     with tempfile.TemporaryDirectory() as folder:
         one, two = new_site(Path(folder) / "one"), new_site(Path(folder) / "two")
-        add_samples(one, samples, now=NOW)
-        add_samples(two, shuffled[cut:], now=NOW)
-        add_samples(two, shuffled, now=NOW)
-        add_samples(two, shuffled[:cut], now=NOW)
-        assert read_samples(one) == read_samples(two)
-        assert len(read_samples(one)) == len(samples)
+        add_records(one, samples, now=NOW)
+        add_records(two, shuffled[cut:], now=NOW)
+        add_records(two, shuffled, now=NOW)
+        add_records(two, shuffled[:cut], now=NOW)
+        assert read_records(one) == read_records(two)
+        assert len(read_records(one)) == len(samples)
 
 
 @settings(max_examples=25, deadline=None)
@@ -128,13 +129,13 @@ def test_striking_takes_nothing_away(samples, data):
     chosen = data.draw(st.sets(st.sampled_from([s.id for s in samples]))) if samples else set()
     with tempfile.TemporaryDirectory() as folder:
         site = new_site(Path(folder) / "site")
-        add_samples(site, samples, now=NOW)
+        add_records(site, samples, now=NOW)
         for record_id in chosen:
             strike(site, record_id, why="w", now=NOW)
-        add_samples(site, samples, now=NOW)
-        everything = contents(read_samples(site, struck=True))
+        add_records(site, samples, now=NOW)
+        everything = contents(read_records(site, struck=True))
         assert everything == {s.id: (s.content, s.id in chosen) for s in samples}
-        assert set(contents(read_samples(site))) == everything.keys() - chosen
+        assert set(contents(read_records(site))) == everything.keys() - chosen
 
 
 @settings(max_examples=25, deadline=None)
@@ -146,12 +147,12 @@ def test_merging_is_the_union_whichever_way_round(samples, data):
     with tempfile.TemporaryDirectory() as folder:
         sites = [new_site(Path(folder) / name) for name in ("one", "two")]
         for site, half in zip(sites, halves, strict=True):
-            add_samples(site, [sample for sample in samples if sample.id in half], now=NOW)
+            add_records(site, [sample for sample in samples if sample.id in half], now=NOW)
         for record_id in struck:
             strike(sites[0], record_id, why="w", now=NOW)
-        merge_samples(sites[1], sites[0], crs=CRS)
-        merge_samples(sites[0], sites[1], crs=CRS)
-        both = [contents(read_samples(site, struck=True)) for site in sites]
+        merge_records(sites[1], sites[0], crs=CRS)
+        merge_records(sites[0], sites[1], crs=CRS)
+        both = [contents(read_records(site, struck=True)) for site in sites]
     assert both[0] == both[1]
     assert both[0].keys() == halves[0] | halves[1]
     assert {record_id for record_id, (_, is_struck) in both[0].items() if is_struck} == struck

@@ -11,7 +11,8 @@ import pytest
 
 from washgrade.errors import InputError, SiteError
 from washgrade.files.exchange import FORMATS, write_csv, write_geojson, write_gpx
-from washgrade.files.records import read_sample_file
+from washgrade.files.judging import Frame
+from washgrade.files.records import read_record_file
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 
@@ -74,7 +75,7 @@ def test_gpx_waypoints_are_read_back_as_samples(tmp_path):
         "trace": None,
     }
     write_gpx(tmp_path / "a.gpx", waypoints=[(fields, np.array([-2.4, 37.1]))])
-    samples, faults = read_sample_file(tmp_path / "a.gpx", crs="EPSG:25830", today=date(2026, 3, 2))
+    samples, faults = read_record_file(tmp_path / "a.gpx", Frame(crs="EPSG:25830", today=date(2026, 3, 2)))
     assert faults == []
     (sample,) = samples
     assert (sample.id, sample.time, sample.place) == ("S-07", "2026-03-01", "bend")

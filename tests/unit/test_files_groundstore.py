@@ -26,10 +26,11 @@ from washgrade.files.groundstore import (
     save_ground,
 )
 from washgrade.files.groundtables import GroundLayers
-from washgrade.files.notebook import add_samples, read_samples
+from washgrade.files.judging import Frame
+from washgrade.files.notebook import add_records, read_records
 from washgrade.files.places import lonlat, to_grid
 from washgrade.files.rasters import GroundReport
-from washgrade.files.records import make_sample
+from washgrade.files.records import make_record
 from washgrade.files.site import make_site
 from washgrade.files.vectors import Shape as Drawn
 from washgrade.files.vectors import read_areas, read_points
@@ -255,10 +256,10 @@ def test_layers_open_in_a_geographic_reader(site):
 def test_a_rebuild_keeps_the_notebook_and_the_shapes_and_can_drop_them(site):
     put(site, a_dem(), chain(), shapes={"property": (Drawn(name="p", geometry=SQUARE),)})
     record = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12}
-    add_samples(site, [make_sample(record, crs=CRS, today=date(2026, 3, 2))])
+    add_records(site, [make_record("samples", record, Frame(crs=CRS, today=date(2026, 3, 2)))])
     put(site, a_dem(7.0), chain(6))
     assert len(load_channels(site).nodes) == 6
-    assert len(read_samples(site)) == 1
+    assert len(read_records(site)) == 1
     assert [shape.name for shape in load_shapes(site, "property")] == ["p"]
     put(site, a_dem(7.0), chain(6), shapes={"property": ()})
     assert load_shapes(site, "property") == ()
@@ -267,9 +268,9 @@ def test_a_rebuild_keeps_the_notebook_and_the_shapes_and_can_drop_them(site):
 def test_a_rebuild_on_another_grid_takes_records_and_shapes_along(site):
     put(site, a_dem(), chain(), shapes={"access": (Drawn(name="", geometry=shapely.Point(550010, 4105900)),)})
     record = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12}
-    add_samples(site, [make_sample(record, crs=CRS, today=date(2026, 3, 2))])
+    add_records(site, [make_record("samples", record, Frame(crs=CRS, today=date(2026, 3, 2)))])
     put(site, a_dem(crs="EPSG:32629", west_m=1000000.0), chain())
-    sample = read_samples(site)[0]
+    sample = read_records(site)[0]
     expected = to_grid("EPSG:32629", -2.4, 37.1)
     assert (sample.easting_m, sample.northing_m) == pytest.approx(tuple(map(float, expected)), abs=1e-6)
     moved = load_shapes(site, "access")[0].geometry

@@ -16,17 +16,18 @@ import pytest
 
 from washgrade.errors import FileFaults, RecordError, SiteError
 from washgrade.files.geopackage import add_crs, intact, writing
+from washgrade.files.judging import Frame
 from washgrade.files.notebook import (
-    add_samples,
-    import_samples,
+    add_records,
+    import_records,
     make_notebook,
-    merge_samples,
-    read_samples,
+    merge_records,
+    read_records,
     regrid,
     strike,
 )
 from washgrade.files.places import to_grid
-from washgrade.files.records import make_sample
+from washgrade.files.records import make_record
 from washgrade.files.site import make_site, open_site
 
 CRS = "EPSG:25830"
@@ -37,7 +38,7 @@ SOURCE = Path(__file__).resolve().parents[2] / "src"
 
 def sample(**values):
     fields = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12, **values}
-    return make_sample(fields, crs=CRS, today=TODAY)
+    return make_record("samples", fields, Frame(crs=CRS, today=TODAY))
 
 
 def new_site(folder, crs=CRS):
@@ -55,9 +56,9 @@ def site(tmp_path):
 def test_records_come_back_as_they_were_added(site):
     one = sample(id="A", dry_mass_kg=1.5, note='süß; "dark"', depth_top_m=0, depth_bottom_m=0.1, place="bar")
     two = sample(id="B", grade="trace", time="2026-02-01T10:00:00+01:00")
-    done = add_samples(site, [one, two], now=NOW)
+    done = add_records(site, [one, two], now=NOW)
     assert done.added == ("A", "B")
-    found = read_samples(site)
+    found = read_records(site)
     assert [record.id for record in found] == ["B", "A"]
     assert found[1].content == one.content
     assert (found[1].easting_m, found[1].northing_m) == (one.easting_m, one.northing_m)
@@ -68,27 +69,27 @@ def test_records_come_back_as_they_were_added(site):
 
 def test_adding_twice_adds_nothing(site):
     records = [sample(), sample(note="b")]
-    add_samples(site, records, now=NOW)
+    add_records(site, records, now=NOW)
     before = site.geopackage.read_bytes()
-    again = add_samples(site, records)
+    again = add_records(site, records)
     assert (again.added, len(again.already)) == ((), 2)
-    assert len(read_samples(site)) == 2
+    assert len(read_records(site)) == 2
     assert len(before) == site.geopackage.stat().st_size
 
 
 def test_an_id_that_says_something_else_is_a_conflict_and_changes_nothing(site):
-    add_samples(site, [sample(id="A")])
+    add_records(site, [sample(id="A")])
     sentence = (
         "The id 'A' is in the notebook and says something else (grade 0.12 there, 0.13 here; note not said "
         "there, b "
         "here). Strike the old record and give the new one an id of its own."
     )
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        add_samples(site, [sample(id="B"), sample(id="A", grade=0.13, note="b")])
-    assert [record.id for record in read_samples(site)] == ["A"]
-    kept = add_samples(site, [sample(id="B"), sample(id="A", grade=0.13, note="b")], keep_good=True)
+        add_records(site, [sample(id="B"), sample(id="A", grade=0.13, note="b")])
+    assert [record.id for record in read_records(site)] == ["A"]
+    kept = add_records(site, [sample(id="B"), sample(id="A", grade=0.13, note="b")], keep_good=True)
     assert (kept.added, kept.faults) == (("B",), (sentence,))
-    assert [record.grade for record in read_samples(site)] == [0.12, 0.12]
+    assert [record.grade for record in read_records(site)] == [0.12, 0.12]
 
 
 def test_a_file_with_a_fault_imports_nothing_unless_told_to_keep_the_good(site, tmp_path):
@@ -99,22 +100,22 @@ def test_a_file_with_a_fault_imports_nothing_unless_told_to_keep_the_good(site, 
         "It must be a finite number of at least 0 and of at most 1."
     )
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        import_samples(site, path, crs=CRS, today=TODAY)
-    assert read_samples(site) == []
-    done = import_samples(site, path, crs=CRS, today=TODAY, keep_good=True)
+        import_records(site, path, Frame(crs=CRS, today=TODAY))
+    assert read_records(site) == []
+    done = import_records(site, path, Frame(crs=CRS, today=TODAY), keep_good=True)
     assert (len(done.added), done.faults) == (1, (sentence,))
-    assert read_samples(site)[0].source == "samples.csv"
+    assert read_records(site)[0].source == "samples.csv"
 
 
 def test_a_struck_record_stays_marked(site):
-    add_samples(site, [sample(id="one-a"), sample(id="one-b"), sample(id="two")])
+    add_records(site, [sample(id="one-a"), sample(id="one-b"), sample(id="two")])
     struck = strike(site, "tw", why="wrong  bag", now=NOW)
     assert (struck.struck_at, struck.struck_why) == ("2026-03-02T12:00:00+00:00", "wrong bag")
-    assert [record.id for record in read_samples(site)] == ["one-a", "one-b"]
-    assert [record.struck_why for record in read_samples(site, struck=True)] == ["", "", "wrong bag"]
+    assert [record.id for record in read_records(site)] == ["one-a", "one-b"]
+    assert [record.struck_why for record in read_records(site, struck=True)] == ["", "", "wrong bag"]
     # Adding it again does not bring it back.
-    assert add_samples(site, [sample(id="two")]).already == ("two",)
-    assert len(read_samples(site)) == 2
+    assert add_records(site, [sample(id="two")]).already == ("two",)
+    assert len(read_records(site)) == 2
 
 
 @pytest.mark.parametrize(
@@ -128,34 +129,34 @@ def test_a_struck_record_stays_marked(site):
     ],
 )
 def test_what_cannot_be_struck_is_said(site, record_id, why, sentence):
-    add_samples(site, [sample(id=name) for name in ("one-a", "one-b", "two", "three")])
+    add_records(site, [sample(id=name) for name in ("one-a", "one-b", "two", "three")])
     strike(site, "three", why="wrong bag", now=NOW)
     with pytest.raises(RecordError, match=f"^{re.escape(sentence)}$"):
         strike(site, record_id, why=why)
-    assert sum(bool(record.struck_at) for record in read_samples(site, struck=True)) == 1
+    assert sum(bool(record.struck_at) for record in read_records(site, struck=True)) == 1
 
 
 def test_a_past_day_can_be_asked_for(site):
-    add_samples(site, [sample(id="A", time="2026-01-01"), sample(id="B")])
-    assert [record.id for record in read_samples(site, on=date(2026, 2, 1))] == ["A"]
+    add_records(site, [sample(id="A", time="2026-01-01"), sample(id="B")])
+    assert [record.id for record in read_records(site, on=date(2026, 2, 1))] == ["A"]
 
 
 def test_merging_is_the_union_of_ids_and_a_strike_in_either_holds(tmp_path):
     here, there = new_site(tmp_path / "here"), new_site(tmp_path / "there", "EPSG:32630")
-    add_samples(here, [sample(id="A"), sample(id="B")])
+    add_records(here, [sample(id="A"), sample(id="B")])
     other = [
-        make_sample(
+        make_record(
+            "samples",
             {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.12, "id": name},
-            crs="EPSG:32630",
-            today=TODAY,
+            Frame(crs="EPSG:32630", today=TODAY),
         )
         for name in ("B", "C")
     ]
-    add_samples(there, other)
+    add_records(there, other)
     strike(there, "B", why="w", now=NOW)
-    done = merge_samples(here, there, crs=CRS)
+    done = merge_records(here, there, crs=CRS)
     assert (done.added, done.struck) == (("C",), ("B",))
-    found = read_samples(here, struck=True)
+    found = read_records(here, struck=True)
     assert [(record.id, bool(record.struck_at)) for record in found] == [
         ("A", False),
         ("B", True),
@@ -165,7 +166,7 @@ def test_merging_is_the_union_of_ids_and_a_strike_in_either_holds(tmp_path):
 
 
 def test_a_geographic_reader_finds_points_on_the_sites_grid(site):
-    add_samples(site, [sample(id="A"), sample(id="B", lon=-2.41)])
+    add_records(site, [sample(id="A"), sample(id="B", lon=-2.41)])
     frame = pyogrio.read_dataframe(site.geopackage, layer="samples")
     assert frame.crs.to_epsg() == 25830
     assert frame["id"].tolist() == ["A", "B"]
@@ -175,11 +176,11 @@ def test_a_geographic_reader_finds_points_on_the_sites_grid(site):
 
 
 def test_another_grid_moves_the_places_and_nothing_else(site):
-    add_samples(site, [sample(id="A", note="b")])
-    before = read_samples(site)[0]
+    add_records(site, [sample(id="A", note="b")])
+    before = read_records(site)[0]
     with writing(site.geopackage) as connection:
         regrid(connection, "EPSG:32631", add_crs(connection, "EPSG:32631"))
-    after = read_samples(site)[0]
+    after = read_records(site)[0]
     assert after.content == before.content
     assert (after.easting_m, after.northing_m) == tuple(float(p) for p in to_grid("EPSG:32631", -2.4, 37.1))
     assert pyogrio.read_info(site.geopackage, layer="samples")["crs"] == "EPSG:32631"
@@ -189,8 +190,8 @@ def test_adding_without_a_ground_says_what_to_do(tmp_path):
     site = make_site(tmp_path / "bare")
     sentence = f"The site {site.folder} has no ground yet. Build it with: washgrade ground SITE --dem FILE."
     with pytest.raises(SiteError, match=f"^{re.escape(sentence)}$"):
-        add_samples(site, [sample()])
-    assert read_samples(site) == []
+        add_records(site, [sample()])
+    assert read_records(site) == []
 
 
 def test_folders_that_are_no_site_are_said(tmp_path):
@@ -221,7 +222,7 @@ def test_a_damaged_or_foreign_geopackage_is_said(site):
         "Bring back a copy from your backup."
     )
     with pytest.raises(SiteError, match=f"^{re.escape(sentence)}$"):
-        read_samples(site)
+        read_records(site)
     site.geopackage.unlink()
     foreign = sqlite3.connect(site.geopackage)
     foreign.execute("CREATE TABLE a (b)")
@@ -230,11 +231,11 @@ def test_a_damaged_or_foreign_geopackage_is_said(site):
         f"{site.geopackage} is no GeoPackage. Move it away and build the ground again: washgrade ground."
     )
     with pytest.raises(SiteError, match=f"^{re.escape(sentence)}$"):
-        read_samples(site)
+        read_records(site)
 
 
 def test_a_whole_geopackage_is_told_from_a_damaged_one(site):
-    add_samples(site, [sample(id=f"{k}") for k in range(200)])
+    add_records(site, [sample(id=f"{k}") for k in range(200)])
     assert intact(site.geopackage) == []
     content = bytearray(site.geopackage.read_bytes())
     page = 4096
@@ -263,22 +264,23 @@ def test_a_locked_geopackage_is_said(site, monkeypatch):
     )
     try:
         with pytest.raises(SiteError, match=f"^{re.escape(sentence)}$"):
-            add_samples(site, [sample()])
+            add_records(site, [sample()])
     finally:
         other.close()
-    assert len(add_samples(site, [sample()]).added) == 1
+    assert len(add_records(site, [sample()]).added) == 1
 
 
 WRITER = """
 import sys
 from datetime import date
-from washgrade.files.notebook import add_samples
-from washgrade.files.records import make_sample
+from washgrade.files.judging import Frame
+from washgrade.files.notebook import add_records
+from washgrade.files.records import make_record
 from washgrade.files.site import open_site
 site = open_site(sys.argv[1])
 for number in range(int(sys.argv[3])):
     fields = {"id": f"{sys.argv[2]}-{number}", "time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.1}
-    add_samples(site, [make_sample(fields, crs="EPSG:25830", today=date(2026, 3, 2))])
+    add_records(site, [make_record("samples", fields, Frame(crs="EPSG:25830", today=date(2026, 3, 2)))])
     print(number, flush=True)
 """
 
@@ -297,7 +299,7 @@ def test_two_processes_write_at_once_and_nothing_is_lost(site):
     for writer in writers:
         out, _ = writer.communicate(timeout=120)
         assert (writer.returncode, len(out.split())) == (0, 25)
-    assert len(read_samples(site)) == 50
+    assert len(read_records(site)) == 50
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no kill signal")
@@ -311,7 +313,7 @@ def test_every_acknowledged_record_survives_a_kill(site):
         rest, _ = writer.communicate(timeout=60)
         # A line cut short by the kill was still acknowledged after its transaction.
         acknowledged = 3 + len(rest.split())
-        held = sum(record.id.startswith(f"{name}-") for record in read_samples(site))
+        held = sum(record.id.startswith(f"{name}-") for record in read_records(site))
         assert acknowledged <= held <= acknowledged + 1
     connection = sqlite3.connect(site.geopackage)
     assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)

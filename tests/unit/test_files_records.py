@@ -9,9 +9,10 @@ import pytest
 
 from washgrade.errors import FileFaults, RecordError
 from washgrade.files.columns import KINDS, column_help
+from washgrade.files.judging import Frame
 from washgrade.files.places import to_grid
-from washgrade.files.records import make_sample, read_sample_file
-from washgrade.files.sample import as_arrays
+from washgrade.files.records import make_record, read_record_file
+from washgrade.files.sample import sample_arrays
 from washgrade.sand.layers import Samples
 
 CRS = "EPSG:25830"
@@ -27,7 +28,7 @@ def on_ground(easting_m, northing_m):
 def read(tmp_path, text, name="samples.csv", contains=on_ground):
     path = tmp_path / name
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return read_sample_file(path, crs=CRS, contains=contains, today=TODAY)
+    return read_record_file(path, Frame(crs=CRS, contains=contains, today=TODAY))
 
 
 HEAD = "time,lon,lat,depth_top_m,depth_bottom_m,dry_mass_kg,magnetic_mass_kg,grade,note\n"
@@ -121,7 +122,7 @@ def test_a_plain_file_is_read(tmp_path):
                 "There is no place. It must have lon and lat, or easting_m and northing_m.",
                 "There is no time. It must have time, such as 2025-03-04.",
                 "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or "
-                "wet_mass_kg and moisture).",
+                "wet_mass_kg and moisture, or volume_litres).",
             ],
         ),
         (
@@ -185,7 +186,7 @@ def test_missing_columns_are_said_once_not_for_each_row(tmp_path):
         "samples.csv: There is no column for the time. It must have time, such as 2025-03-04.",
         "samples.csv: There is no column for the grade. It must have grade, or trace, or magnetic_mass_kg "
         "with "
-        "dry_mass_kg (or wet_mass_kg and moisture).",
+        "dry_mass_kg (or wet_mass_kg and moisture, or volume_litres).",
     ]
 
 
@@ -207,7 +208,7 @@ def test_a_header_alone_is_said(tmp_path):
 def test_a_missing_file_is_said(tmp_path):
     sentence = f"no.csv: There is no such file in {tmp_path}."
     with pytest.raises(RecordError, match=f"^{re.escape(sentence)}$"):
-        read_sample_file(tmp_path / "no.csv", crs=CRS, today=TODAY)
+        read_record_file(tmp_path / "no.csv", Frame(crs=CRS, today=TODAY))
 
 
 @pytest.mark.parametrize(
@@ -245,18 +246,20 @@ def test_customary_units_are_converted(tmp_path):
 def test_limits_are_said_in_the_units_of_the_file():
     sentence = "Invalid 'grade_percent' of 120. It must be a finite number of at least 0 and of at most 100."
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample({**GOOD, "grade": None, "grade_percent": 120}, crs=CRS, today=TODAY)
+        make_record("samples", {**GOOD, "grade": None, "grade_percent": 120}, Frame(crs=CRS, today=TODAY))
 
 
 def test_one_quantity_in_two_units_is_refused():
     sentence = "Both 'dry_mass_kg' and 'dry_mass_lb' are given. One of them must be left out."
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample({**GOOD, "dry_mass_kg": 1, "dry_mass_lb": 2.2}, crs=CRS, today=TODAY)
+        make_record("samples", {**GOOD, "dry_mass_kg": 1, "dry_mass_lb": 2.2}, Frame(crs=CRS, today=TODAY))
 
 
 def test_grid_and_degrees_must_agree():
     east, north = (float(part) for part in to_grid(CRS, -2.4, 37.1))
-    near = make_sample({**GOOD, "easting_m": east + 3.0, "northing_m": north}, crs=CRS, today=TODAY)
+    near = make_record(
+        "samples", {**GOOD, "easting_m": east + 3.0, "northing_m": north}, Frame(crs=CRS, today=TODAY)
+    )
     assert near.easting_m == east + 3.0
     sentence = (
         "The place by easting_m and northing_m lies 300 m from the place by lon and lat. They must agree "
@@ -264,7 +267,9 @@ def test_grid_and_degrees_must_agree():
         "leave one of the two out."
     )
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample({**GOOD, "easting_m": east + 300.0, "northing_m": north}, crs=CRS, today=TODAY)
+        make_record(
+            "samples", {**GOOD, "easting_m": east + 300.0, "northing_m": north}, Frame(crs=CRS, today=TODAY)
+        )
 
 
 def test_swapped_easting_and_northing_are_said():
@@ -276,18 +281,19 @@ def test_swapped_easting_and_northing_are_said():
         "lies inside. Check which column holds the easting."
     )
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample(values, crs=CRS, contains=on_ground, today=TODAY)
+        make_record("samples", values, Frame(crs=CRS, contains=on_ground, today=TODAY))
 
 
 def test_a_wet_mass_needs_the_moisture():
     sentence = (
         "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or "
         "wet_mass_kg and "
-        "moisture).\nThere is a wet mass and no moisture. It must have moisture, or dry_mass_kg instead."
+        "moisture, or volume_litres).\nThere is a wet mass and no moisture. It must have moisture, or "
+        "dry_mass_kg instead."
     )
     values = {**GOOD, "grade": None, "wet_mass_kg": 1.0, "magnetic_mass_kg": 0.1}
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample(values, crs=CRS, today=TODAY)
+        make_record("samples", values, Frame(crs=CRS, today=TODAY))
 
 
 @pytest.mark.parametrize(
@@ -295,7 +301,7 @@ def test_a_wet_mass_needs_the_moisture():
     [{"grade": "trace"}, {"grade": None, "trace": "yes"}, {"grade": 0}, {"grade": None, "trace": True}],
 )
 def test_a_trace_is_known_in_every_way_of_saying_it(values):
-    sample = make_sample({**GOOD, **values}, crs=CRS, today=TODAY)
+    sample = make_record("samples", {**GOOD, **values}, Frame(crs=CRS, today=TODAY))
     assert sample.trace
     assert not sample.grade
 
@@ -303,16 +309,18 @@ def test_a_trace_is_known_in_every_way_of_saying_it(values):
 def test_a_trace_with_a_grade_is_refused():
     sentence = "The sample is marked as a trace and has a grade of 0.12. It must have one of the two."
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample({**GOOD, "trace": "yes"}, crs=CRS, today=TODAY)
+        make_record("samples", {**GOOD, "trace": "yes"}, Frame(crs=CRS, today=TODAY))
 
 
 def test_ids_are_kept_or_made_from_the_content():
-    first = make_sample(GOOD, crs=CRS, today=TODAY)
-    assert first.id == make_sample({**GOOD, "grade": "0.1200"}, crs=CRS, today=TODAY).id
-    assert first.id != make_sample({**GOOD, "note": "b"}, crs=CRS, today=TODAY).id
-    kept = make_sample({**GOOD, "id": "B43CF054-E8C0-49CA-9DBF-E9223D30DA2F"}, crs=CRS, today=TODAY)
+    first = make_record("samples", GOOD, Frame(crs=CRS, today=TODAY))
+    assert first.id == make_record("samples", {**GOOD, "grade": "0.1200"}, Frame(crs=CRS, today=TODAY)).id
+    assert first.id != make_record("samples", {**GOOD, "note": "b"}, Frame(crs=CRS, today=TODAY)).id
+    kept = make_record(
+        "samples", {**GOOD, "id": "B43CF054-E8C0-49CA-9DBF-E9223D30DA2F"}, Frame(crs=CRS, today=TODAY)
+    )
     assert kept.id == "b43cf054-e8c0-49ca-9dbf-e9223d30da2f"
-    assert make_sample({**GOOD, "id": "S-07"}, crs=CRS, today=TODAY).id == "S-07"
+    assert make_record("samples", {**GOOD, "id": "S-07"}, Frame(crs=CRS, today=TODAY)).id == "S-07"
 
 
 def test_rows_that_repeat_or_share_an_id_are_said(tmp_path):
@@ -359,7 +367,7 @@ def test_gpx_waypoints_carry_fields_in_their_description(tmp_path):
         "There is no time. It must have time, such as 2025-03-04.",
         "There is no grade. It must have grade, or trace, or magnetic_mass_kg with dry_mass_kg (or "
         "wet_mass_kg and "
-        "moisture).",
+        "moisture, or volume_litres).",
     ]
     assert faults[0].startswith("a.gpx, waypoint 2: ")
 
@@ -383,7 +391,7 @@ def test_a_geopackage_on_another_grid_is_read(tmp_path):
         crs="EPSG:32630",
     )
     frame.to_file(tmp_path / "a.gpkg")
-    samples, faults = read_sample_file(tmp_path / "a.gpkg", crs=CRS, contains=on_ground, today=TODAY)
+    samples, faults = read_record_file(tmp_path / "a.gpkg", Frame(crs=CRS, contains=on_ground, today=TODAY))
     assert faults == []
     assert (samples[0].lon, samples[0].lat) == pytest.approx((-2.4, 37.1), abs=1e-8)
     assert samples[0].dry_mass_kg is None
@@ -408,10 +416,12 @@ def test_a_file_that_is_not_what_its_ending_says(tmp_path, name, data, begins):
 def test_arrays_leave_open_what_was_not_said():
     bar = {"grade": "trace", "depth_bottom_m": 0.3, "dry_mass_kg": 2, "place": "bar", "accuracy_m": 0}
     samples = [
-        make_sample({**GOOD, "depth_top_m": 0}, crs=CRS, today=TODAY),
-        make_sample({**GOOD, **bar, "time": "2026-02-01T10:00:00+01:00"}, crs=CRS, today=TODAY),
+        make_record("samples", {**GOOD, "depth_top_m": 0}, Frame(crs=CRS, today=TODAY)),
+        make_record(
+            "samples", {**GOOD, **bar, "time": "2026-02-01T10:00:00+01:00"}, Frame(crs=CRS, today=TODAY)
+        ),
     ]
-    found = as_arrays(samples)
+    found = sample_arrays(samples)
     np.testing.assert_array_equal(found["depth_top_m"], [np.nan, 0.0])
     np.testing.assert_array_equal(found["depth_bottom_m"], [np.nan, 0.3])
     np.testing.assert_array_equal(found["dry_mass_kg"], [np.nan, 2.0])
@@ -426,7 +436,7 @@ def test_arrays_leave_open_what_was_not_said():
 def test_a_layer_with_a_top_alone_is_refused():
     sentence = "The layer has a top at 0.3 m and no bottom. It must have depth_bottom_m as well."
     with pytest.raises(FileFaults, match=f"^{re.escape(sentence)}$"):
-        make_sample({**GOOD, "depth_top_m": 0.3}, crs=CRS, today=TODAY)
+        make_record("samples", {**GOOD, "depth_top_m": 0.3}, Frame(crs=CRS, today=TODAY))
 
 
 def test_the_dictionary_has_words_for_every_column():

@@ -10,8 +10,9 @@ import pytest
 
 from washgrade.dig.load import Shovel, load_magnetics_kg
 from washgrade.errors import InputError
-from washgrade.files.records import make_sample
-from washgrade.files.sample import as_arrays
+from washgrade.files.judging import Frame
+from washgrade.files.records import make_record
+from washgrade.files.sample import sample_arrays
 from washgrade.sand.gy import grade_by_volume, liberation, logit_error_variance
 from washgrade.sand.layers import Samples, SamplingSettings
 
@@ -61,14 +62,14 @@ def test_liberation_is_one_at_most() -> None:
 def test_a_record_tells_whether_its_dry_mass_was_worked_out() -> None:
     place = {"time": "2026-03-01", "lon": -2.4, "lat": 37.1, "magnetic_mass_g": 30}
     made, weighed, both = (
-        make_sample({**place, **masses}, crs="EPSG:25830", today=date(2026, 3, 2))
+        make_record("samples", {**place, **masses}, Frame(crs="EPSG:25830", today=date(2026, 3, 2)))
         for masses in (
             {"wet_mass_g": 500, "moisture_percent": 6},
             {"dry_mass_g": 470},
             {"wet_mass_g": 500, "moisture_percent": 6, "dry_mass_g": 468},
         )
     )
-    samples = Samples(**as_arrays([made, weighed, both]))
+    samples = Samples(**sample_arrays([made, weighed, both]))
     assert samples.dry_mass_kg == pytest.approx([0.47, 0.47, 0.468])
     np.testing.assert_allclose(samples.moisture, [0.06, np.nan, np.nan])
     assert not samples.by_volume.any()

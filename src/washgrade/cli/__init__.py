@@ -65,12 +65,15 @@ def main() -> None:
 
 
 # Imported last, because the verbs hang themselves on `main`.
-from washgrade.cli import ground, notebook, results  # noqa: E402
+from washgrade.cli import enter, ground, notebook, results  # noqa: E402
 
 main.add_command(results.demo)
 main.add_command(ground.ground)
 main.add_command(notebook.add)
-main.add_command(notebook.sample)
+main.add_command(enter.sample)
+main.add_command(enter.storm)
+main.add_command(enter.dig)
+main.add_command(enter.look)
 main.add_command(notebook.notebook)
 main.add_command(notebook.strike)
 main.add_command(results.grade)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
 from washgrade.cli.options import (
-    DEPTH,
-    LENGTH,
-    MASS,
     as_json,
     echo_json,
     echo_table,
@@ -19,21 +17,26 @@ from washgrade.cli.options import (
 )
 from washgrade.errors import RecordError
 
-__all__ = ["add", "notebook", "sample", "strike"]
+__all__ = ["add", "list_records", "notebook", "strike"]
+
+KIND_WORDS = ("samples", "storms", "digs", "looks")
 
 
 @click.command(short_help="Take in records from files: CSV, GeoJSON, GPX, GeoPackage.")
 @site_folder
 @click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE...")
-@click.option("--as", "kind", type=click.Choice(["samples"]), default="samples", help="What the records are.")
+@click.option(
+    "--as", "kind", type=click.Choice(KIND_WORDS), help="What the records are. [told from their columns]"
+)
 @click.option("--keep-good", is_flag=True, help="Take in the good rows of a file that has faulty ones.")
 @as_json
-def add(site: Path, files: tuple[Path, ...], kind: str, keep_good: bool, as_json: bool) -> None:
+def add(site: Path, files: tuple[Path, ...], kind: str | None, keep_good: bool, as_json: bool) -> None:
     """Take in records from files into the notebook of SITE.
 
     Every fault of a file is told at once, row by row, and nothing is taken in until it is right. Taking in
-    the same file twice adds nothing. FILE may also be the folder of another site: the two notebooks are
-    merged, and a record that either of them struck is struck.
+    the same file twice adds nothing. A column "kind" (sample, storm, dig, look) lets one file hold several
+    kinds; without it the columns tell what the records are. FILE may also be the folder of another site: the
+    two notebooks are merged, and a record that either of them struck is struck.
     """
     from washgrade import survey
 
@@ -62,9 +65,8 @@ def add(site: Path, files: tuple[Path, ...], kind: str, keep_good: bool, as_json
         for fault in done.faults:
             click.echo(f"Left out: {fault}", err=True)
         if not as_json:
-            one_or_more = kind.removesuffix("s") if len(done.added) == 1 else kind
             known = f", {len(done.already)} there already" if done.already else ""
-            click.echo(f"{path.name}: {len(done.added)} {one_or_more} added{known}.")
+            click.echo(f"{path.name}: {_counted(done.kinds)} added{known}.")
     if as_json:
         echo_json(results)
     if refused:
@@ -75,87 +77,87 @@ def add(site: Path, files: tuple[Path, ...], kind: str, keep_good: bool, as_json
         raise SystemExit(2)
 
 
-@click.command(short_help="Enter one sample.")
-@site_folder
-@click.option("--lon", type=float, help="Longitude, WGS 84 degrees (west is negative).")
-@click.option("--lat", type=float, help="Latitude, WGS 84 degrees.")
-@click.option("--easting", "easting_m", type=float, help="Easting on the site's grid, metres.")
-@click.option("--northing", "northing_m", type=float, help="Northing on the site's grid, metres.")
-@click.option("--date", "time", metavar="DATE", help="Day or moment it was taken. [today]")
-@click.option("--accuracy", "accuracy_m", type=LENGTH, help="How far off the GPS said it may be.")
-@click.option("--top", "depth_top_m", type=DEPTH, help='Depth of the top of the layer, such as "2 in".')
-@click.option("--bottom", "depth_bottom_m", type=DEPTH, help="Depth of the bottom of the layer.")
-@click.option("--dry-mass", "dry_mass_kg", type=MASS, help='Dry mass of the sample, such as "1.9 lb".')
-@click.option(
-    "--wet-mass", "wet_mass_kg", type=MASS, help="Mass as dug, where it was not dried; needs --moisture."
-)
-@click.option("--moisture", "moisture_percent", type=float, help="Water per wet mass, percent.")
-@click.option("--magnetic-mass", "magnetic_mass_kg", type=MASS, help="Mass of what the magnet took out.")
-@click.option("--grade", "grade_percent", type=float, help="Grade in percent, where no masses are known.")
-@click.option("--trace", is_flag=True, help="Seen, but too little to weigh.")
-@click.option("--place", help="Name of the place; layers of one hole share it.")
-@click.option("--note", help="Anything else.")
-@click.option("--id", "id", help="Name of the record. [made from its content]")
-@as_json
-def sample(site: Path, as_json: bool, **cells: object) -> None:
-    """Enter one sample into the notebook of SITE.
-
-    \b
-    Examples:
-      washgrade sample mysite --lon -3.00805 --lat 36.32577 --dry-mass "1.9 lb" --magnetic-mass "2.5 oz"
-      washgrade sample mysite --easting 499300 --northing 4020100 --trace --note "a few specks"
-    """  # noqa: D301 - click reads the backspace
-    from washgrade import survey
-
-    done = survey.enter_sample(site, cells)
-    if as_json:
-        echo_json(
-            {"id": done.sample.id, "added": done.new, "offset_m": done.offset_m, "reach": done.reach_id}
-        )
-        return
-    click.echo(done.sentence)
+def _counted(counts: Mapping[str, int]) -> str:
+    """Say how many records of which kinds: ``2 samples and 1 dig``."""
+    return " and ".join(
+        f"{count} {word.removesuffix('s') if count == 1 else word}"
+        for word, count in (counts or {"records": 0}).items()
+    )
 
 
 @click.command(short_help="List the records.")
 @site_folder
+@click.option("--kind", type=click.Choice(KIND_WORDS), help="Only these. [all kinds]")
 @click.option("--struck", is_flag=True, help="Show struck records too.")
 @on_day
 @unit_choice
 @as_json
-def notebook(site: Path, struck: bool, on: str | None, units: str | None, as_json: bool) -> None:
+def notebook(
+    site: Path, kind: str | None, struck: bool, on: str | None, units: str | None, as_json: bool
+) -> None:
     """List the records in the notebook of SITE, oldest first."""
-    from washgrade import survey
-    from washgrade.units import show_depth, show_grade, show_mass
+    list_records(site, kind=kind, struck=struck, on=on, units=units, as_json=as_json)
 
-    samples = survey.notebook(site, on=on, struck=struck)
+
+def list_records(
+    site: Path,
+    *,
+    kind: str | None = None,
+    struck: bool = False,
+    on: str | None = None,
+    units: str | None = None,
+    as_json: bool = False,
+) -> None:
+    """Print the records of one kind or of all.
+
+    Parameters
+    ----------
+    site : Path
+        The site folder.
+    kind : str, optional
+        Which; all if left out.
+    struck : bool
+        Show struck records too.
+    on : str, optional
+        Leave out what is dated after this day.
+    units : str, optional
+        Units shown; the site's setting if left out.
+    as_json : bool
+        Print JSON.
+    """
+    from washgrade import survey
+
+    listed = survey.notebook(site, on=on, struck=struck, kind=kind)
     if as_json:
-        echo_json(survey.samples_as_json(samples))
+        echo_json(survey.records_as_json(listed))
         return
-    units = units or survey.settings(site).units
-    if not samples:
-        click.echo(f"The notebook is empty. Enter a sample (washgrade sample {site} --help) or add a file.")
+    chosen = survey.settings(site)
+    if not listed:
+        what = f"no {kind}" if kind else "nothing"
+        verb = (kind or "samples").removesuffix("s")
+        click.echo(
+            f"The notebook holds {what} yet. Enter a record (washgrade {verb} {site} --help) or add a file."
+        )
         return
     rows = []
-    for record in samples:
-        depth = ""
-        if record.depth_top_m is not None and record.depth_bottom_m is not None:
-            depth = f"{show_depth(record.depth_top_m, units)} to {show_depth(record.depth_bottom_m, units)}"
+    for record in listed:
         words = [record.place, record.note]
         if record.struck_at:
             words.append(f"STRUCK {record.struck_at[:10]}: {record.struck_why}")
+        reach = getattr(record, "reach", "")
+        at = "" if record.lat is None else f"{record.lat:.5f}, {record.lon:.5f}"
         rows.append(
             (
                 record.id[:8] if len(record.id) == 36 else record.id,
                 record.time[:10],
+                record.kind.removesuffix("s"),
+                survey.tell_record(record, units or chosen.units, porosity=chosen.porosity),
                 "; ".join(word for word in words if word),
-                "trace" if record.grade is None else show_grade(record.grade),
-                "" if record.dry_mass_kg is None else show_mass(record.dry_mass_kg, units),
-                depth,
-                f"{record.lat:.5f}, {record.lon:.5f}",
+                f"reach {reach}" if reach else at,
             )
         )
-    heads = ("id", "day", "place, note", "grade", "dry mass", "depth", "latitude, longitude")
-    echo_table(f"{len(rows)} samples", heads, rows, left=3)
+    heads = ("id", "day", "kind", "what", "place, note", "latitude, longitude")
+    echo_table(f"{len(rows)} {kind or 'records'}", heads, rows, left=5)
 
 
 @click.command(short_help="Take a record out of all estimates; it stays on file, marked.")

@@ -12,13 +12,16 @@ from typing import Any
 
 import click
 
-from washgrade.units import ACRE_M2, FOOT_M, INCH_M, MILE_M, OUNCE_KG, POUND_KG
+from washgrade.units import ACRE_M2, FOOT_M, GALLON_M3, INCH_M, MILE_M, OUNCE_KG, POUND_KG
 
 __all__ = [
     "AREA",
     "DEPTH",
+    "DURATION",
     "LENGTH",
     "MASS",
+    "RAIN",
+    "VOLUME",
     "Quantity",
     "as_json",
     "echo_json",
@@ -37,6 +40,11 @@ _AREA_M2 |= dict.fromkeys(("acre", "acres"), ACRE_M2)
 _MASS_KG = {"kg": 1.0, "g": 0.001}
 _MASS_KG |= dict.fromkeys(("lb", "lbs", "pounds"), POUND_KG)
 _MASS_KG |= dict.fromkeys(("oz", "ounces"), OUNCE_KG)
+_RAIN_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inches": 25.4}
+_TIME_H = dict.fromkeys(("h", "hours"), 1.0) | dict.fromkeys(("min", "minutes"), 1.0 / 60.0)
+_TIME_H |= dict.fromkeys(("d", "days"), 24.0)
+_VOLUME_LITRES = dict.fromkeys(("l", "litres", "liters"), 1.0) | {"m3": 1000.0, "ft3": FOOT_M**3 * 1000.0}
+_VOLUME_LITRES |= dict.fromkeys(("gal", "gallons"), GALLON_M3 * 1000.0)
 
 
 class Quantity(click.ParamType[float]):
@@ -74,7 +82,7 @@ class Quantity(click.ParamType[float]):
         """
         if isinstance(value, (int, float)):
             return float(value)
-        found = re.fullmatch(r"\s*([-+]?\d*\.?\d+(?:[eE][-+]?\d+)?)\s*([A-Za-z]*2?)\s*", str(value))
+        found = re.fullmatch(r"\s*([-+]?\d*\.?\d+(?:[eE][-+]?\d+)?)\s*([A-Za-z]*[23]?)\s*", str(value))
         unit = found.group(2).lower() if found else ""
         if not found or (unit not in self.per_unit if unit else not self.bare):
             words = ", ".join(self.per_unit)
@@ -92,6 +100,9 @@ LENGTH = Quantity("length", _LENGTH_M)
 DEPTH = Quantity("depth", _DEPTH_M, bare=False)
 AREA = Quantity("area", _AREA_M2)
 MASS = Quantity("mass", _MASS_KG, bare=False)
+RAIN = Quantity("depth of rain", _RAIN_MM, bare=False)
+DURATION = Quantity("duration", _TIME_H, bare=False)
+VOLUME = Quantity("volume", _VOLUME_LITRES, bare=False)
 
 site_folder = click.argument("site", type=click.Path(path_type=Path))
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON (SI units) for other programs.")

@@ -134,13 +134,16 @@ def page(site: Path, out: Path | None, title: str | None, on: str | None, units:
 @site_folder
 @click.option("--to", "form", required=True, help="csv, geojson or gpx.")
 @click.option(
-    "--what", type=click.Choice(["reaches", "samples"]), default="reaches", help="What to write. [reaches]"
+    "--what",
+    type=click.Choice(["reaches", "records", "samples", "storms", "digs", "looks"]),
+    default="reaches",
+    help="What to write. [reaches]",
 )
 @click.option("--top", type=int, help="Only the best reaches. [all]")
 @click.option("--out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/WHAT.FORMAT]")
 @on_day
 def export(site: Path, form: str, what: str, top: int | None, out: Path | None, on: str | None) -> None:
-    """Write the ranked reaches, or the samples, of SITE for other programs."""
+    """Write the ranked reaches, or the records, of SITE for other programs."""
     from washgrade import survey
 
     with progress_bar("Estimating") as progress:
@@ -181,9 +184,7 @@ def demo(folder: Path, units: str | None) -> None:
     """
     from washgrade import survey
 
-    click.echo(
-        "An invented valley. The first run on a machine compiles the number work: a minute or so."
-    )
+    click.echo("An invented valley. The first run on a machine compiles the number work: a minute or so.")
     with progress_bar("Demo") as progress:
         done = survey.run_demo(folder, units=units, progress=progress)
     for sentence in done.sentences:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from washgrade.checks import number
 from washgrade.errors import InputError
-from washgrade.files.columns import Column, known_names, nearest
+from washgrade.files.column import Column, nearest
 
 __all__ = ["judged_values", "unknown_column"]
 
@@ -18,15 +18,15 @@ _NO = {"no", "n", "false", "0", "0.0"}
 _TRACE = {"trace", "tr"}
 
 
-def unknown_column(name: str, columns: tuple[Column, ...]) -> str:
+def unknown_column(name: str, known: Iterable[str]) -> str:
     """Say that a column is unknown, and what it may have meant.
 
     Parameters
     ----------
     name : str
         The name found.
-    columns : tuple of Column
-        The columns of the kind of record.
+    known : iterable of str
+        The names there are.
 
     Returns
     -------
@@ -35,11 +35,10 @@ def unknown_column(name: str, columns: tuple[Column, ...]) -> str:
 
     Examples
     --------
-    >>> from washgrade.files.columns import SAMPLE_COLUMNS
-    >>> unknown_column("dry_mas_kg", SAMPLE_COLUMNS)
+    >>> unknown_column("dry_mas_kg", ["wet_mass_kg", "dry_mass_kg"])
     "Unknown column 'dry_mas_kg'. Did you mean 'dry_mass_kg'?"
     """
-    like = nearest(name, known_names(columns))
+    like = nearest(name, known)
     hint = f"Did you mean '{like}'?" if like else "Take it out, or put what it says into 'note'."
     return f"Unknown column '{name}'. {hint}"
 
@@ -85,6 +84,8 @@ def judged_values(
                 values[column.name] = _number(name, cell, column, factor)
             elif column.kind == "flag":
                 values[column.name] = _flag(name, cell) or values.get(column.name, False)
+            elif column.kind == "word":
+                values[column.name] = _word(name, cell, column.choices)
             elif column.kind == "id":
                 values[column.name] = _id(cell)
             else:
@@ -124,6 +125,15 @@ def _flag(name: str, cell: object) -> bool:
     if text in _NO:
         return False
     raise InputError(f"Invalid '{name}' of {str(cell)!r}. It must be yes or no.")
+
+
+def _word(name: str, cell: object, choices: tuple[str, ...]) -> str:
+    # The first word of a choice is enough.
+    text = " ".join(str(cell).lower().replace("_", " ").split())
+    for choice in choices:
+        if text in {choice, choice.split()[0]}:
+            return choice
+    raise InputError(f"Invalid '{name}' of {str(cell)!r}. It must be one of {', '.join(choices)}.")
 
 
 def _id(cell: object) -> str:

@@ -1,100 +1,39 @@
 """The data dictionary: every column of every kind of record, in one table.
 
 The notebook's tables, the reading of files and their export are all drawn from here. A column whose name
-ends in a unit of length or mass may be brought in any unit of that family (``dry_mass_lb`` for
+ends in a unit of length, mass, volume or time may be brought in any unit of that family (``dry_mass_lb`` for
 ``dry_mass_kg``), a share also in percent (``grade_percent``). A new kind of record is one more entry in
-`KINDS`.
+`KINDS`, and its rules in `washgrade.files.kinds`.
 """
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from types import MappingProxyType
 
-from washgrade.units import LENGTH_M, MASS_KG
+from washgrade.files.column import Column, Kind, known_names, nearest, tidy
 
-__all__ = ["KINDS", "SAMPLE_COLUMNS", "Column", "Kind", "column_help", "known_names", "nearest", "tidy"]
+__all__ = [
+    "KINDS",
+    "KIND_NAMES",
+    "SEEN",
+    "Column",
+    "Kind",
+    "column_help",
+    "known_names",
+    "nearest",
+    "tidy",
+]
 
+KIND_NAMES = ("kind", "record")
+"""Names of the column that says of what kind each record of a file is; no table of the notebook has it."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """One column of a kind of record.
-
-    Parameters
-    ----------
-    name : str
-        Name with the unit suffix, SI.
-    kind : {"number", "text", "time", "flag", "id"}
-        What its cells hold.
-    words : str
-        What it means, in plain words.
-    at_least, at_most, above : float, optional
-        Limits, in the unit of the name.
-    hint : str
-        A sentence added to what is said about a value outside the limits.
-    also : tuple of str
-        Other names in the same unit.
-    content : bool
-        Whether it is part of what the record says; the others tell how the record came about.
-    required : bool
-        Whether the notebook's table insists on it.
-    """
-
-    name: str
-    kind: str
-    words: str
-    at_least: float | None = None
-    at_most: float | None = None
-    above: float | None = None
-    hint: str = ""
-    also: tuple[str, ...] = ()
-    content: bool = True
-    required: bool = False
-
-    @property
-    def names(self) -> Mapping[str, float]:
-        """Every name that a file may use, with what to multiply its values by."""
-        found = {self.name: 1.0, **dict.fromkeys(self.also, 1.0)}
-        if self.kind != "number":
-            return found
-        stem, _, unit = self.name.rpartition("_")
-        for family in (LENGTH_M, MASS_KG):
-            if unit in family and self.name not in {"easting_m", "northing_m"}:
-                found |= {f"{stem}_{other}": size for other, size in family.items()}
-        if self.at_least == 0.0 and self.at_most == 1.0:
-            found[f"{self.name}_percent"] = 0.01
-        return found
-
-    @property
-    def sql_type(self) -> str:
-        """Type of the column in a GeoPackage table."""
-        return {"number": "DOUBLE", "flag": "BOOLEAN"}.get(self.kind, "TEXT")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
-    """A kind of record: its table, its columns and what one is called.
-
-    Parameters
-    ----------
-    table : str
-        Name of the table in the notebook.
-    one : str
-        What one record is called.
-    columns : tuple of Column
-        Its columns, in the order of the table and of exports.
-    """
-
-    table: str
-    one: str
-    columns: tuple[Column, ...]
-
+SEEN = ("fresh streak", "buried", "bare", "unchanged")
+"""What a look may have found."""
 
 _DEPTH = "Depths are counted downward from the surface of the bed."
 
-SAMPLE_COLUMNS: tuple[Column, ...] = (
+_WHEN = (
     Column(
         name="id",
         kind="id",
@@ -107,8 +46,11 @@ SAMPLE_COLUMNS: tuple[Column, ...] = (
         kind="time",
         required=True,
         also=("date", "day"),
-        words="Day (2025-03-04) or moment (2025-03-04T10:20:00+01:00) of taking it.",
+        words="Day (2025-03-04) or moment (2025-03-04T10:20:00+01:00).",
     ),
+)
+
+_WHERE = (
     Column(
         name="lon",
         kind="number",
@@ -134,6 +76,35 @@ SAMPLE_COLUMNS: tuple[Column, ...] = (
         at_most=1000.0,
         words="How far off the place may be (the GPS's own figure), metres.",
     ),
+)
+
+_REACH = (
+    Column(
+        name="reach",
+        kind="text",
+        words="Reach, by its id as it was called then; it stands for its middle where no place is given.",
+    ),
+    Column(
+        name="by_reach",
+        kind="flag",
+        content=False,
+        words="Yes where the place is the middle of the reach, written down when the record was entered.",
+    ),
+)
+
+_NAMED = Column(name="place", kind="text", words="Name of the place.")
+
+_REST = (
+    Column(name="note", kind="text", words="Anything else."),
+    Column(name="source", kind="text", content=False, words="The file that it came from."),
+    Column(name="recorded_at", kind="time", content=False, words="Moment of entering it in the notebook."),
+    Column(
+        name="struck_at", kind="time", content=False, words="Moment of striking it; empty while it stands."
+    ),
+    Column(name="struck_why", kind="text", content=False, words="Why it was struck."),
+)
+
+_SAMPLE = (
     Column(
         name="depth_top_m",
         kind="number",
@@ -179,6 +150,13 @@ SAMPLE_COLUMNS: tuple[Column, ...] = (
         words="Mass of what the magnet took out of the sample, kilograms.",
     ),
     Column(
+        name="volume_litres",
+        kind="number",
+        above=0.0,
+        at_most=1000.0,
+        words="Loose dry sand that went over the magnet, litres, where it was measured and not weighed.",
+    ),
+    Column(
         name="grade",
         kind="number",
         at_least=0.0,
@@ -191,87 +169,179 @@ SAMPLE_COLUMNS: tuple[Column, ...] = (
         words="Yes where there was too little to weigh; the cell of the grade may say 'trace' as well.",
     ),
     Column(
+        name="below",
+        kind="number",
+        at_least=0.0,
+        at_most=1.0,
+        words="Of a trace, the grade that it surely lies below, 0 to 1: what the eye would have seen.",
+    ),
+    Column(
         name="place", kind="text", words="Name of the place; layers and duplicates of one place share it."
     ),
-    Column(name="note", kind="text", words="Anything else."),
-    Column(name="source", kind="text", content=False, words="The file that it came from."),
-    Column(name="recorded_at", kind="time", content=False, words="Moment of entering it in the notebook."),
+)
+
+_STORM = (
+    Column(name="end", kind="time", words="Moment when the rain ended, where its duration is not given."),
     Column(
-        name="struck_at", kind="time", content=False, words="Moment of striking it; empty while it stands."
+        name="duration_h",
+        kind="number",
+        above=0.0,
+        at_most=240.0,
+        words="How long it rained, hours; worked out from time and end.",
     ),
-    Column(name="struck_why", kind="text", content=False, words="Why it was struck."),
+    Column(
+        name="rain_mm",
+        kind="number",
+        at_least=0.0,
+        at_most=2000.0,
+        words="Depth of the rain that fell, millimetres.",
+    ),
+    Column(
+        name="rain_source",
+        kind="text",
+        words="Where the depth of the rain comes from: own gauge, neighbour, weather service.",
+    ),
+    Column(
+        name="gauge",
+        kind="text",
+        words="Course of the rain as JSON: hours since it began and millimetres fallen by then, "
+        '{"time_h":[0,0.5],"fallen_mm":[0,12]}; made from a gauge\'s file by `washgrade storm --gauge`.',
+    ),
+    Column(
+        name="mark_depth_m",
+        kind="number",
+        above=0.0,
+        at_most=20.0,
+        words="Height of a flood mark above the bed at the place, metres.",
+    ),
+    Column(
+        name="mark_width_m",
+        kind="number",
+        above=0.0,
+        at_most=1000.0,
+        words="Width of the flow between flood marks on both banks at the place, metres.",
+    ),
+    Column(
+        name="no_flow",
+        kind="flag",
+        words="Yes where the wash did not run: at the place, or anywhere if there is no place.",
+    ),
+)
+
+_DIG = (
+    Column(
+        name="end_lon",
+        kind="number",
+        at_least=-180.0,
+        at_most=180.0,
+        words="Of a stretch that was dug, longitude of its other end.",
+    ),
+    Column(
+        name="end_lat",
+        kind="number",
+        at_least=-90.0,
+        at_most=90.0,
+        words="Of a stretch that was dug, latitude of its other end.",
+    ),
+    Column(
+        name="end_easting_m",
+        kind="number",
+        content=False,
+        words="Easting of the other end on the site's grid, metres.",
+    ),
+    Column(
+        name="end_northing_m",
+        kind="number",
+        content=False,
+        words="Northing of the other end on the site's grid, metres.",
+    ),
+    Column(
+        name="loads",
+        kind="number",
+        above=0.0,
+        at_most=100000.0,
+        words="How many shovel loads were dug.",
+    ),
+    Column(
+        name="buckets",
+        kind="number",
+        above=0.0,
+        at_most=100000.0,
+        words="How many buckets were filled.",
+    ),
+    Column(
+        name="bucket_litres",
+        kind="number",
+        above=0.0,
+        at_most=1000.0,
+        words="What one bucket holds, litres; five US gallons unless told.",
+    ),
+    Column(
+        name="volume_litres",
+        kind="number",
+        above=0.0,
+        at_most=1e6,
+        words="Loose sand that was dug, litres.",
+    ),
+    Column(
+        name="dug_litres",
+        kind="number",
+        content=False,
+        above=0.0,
+        at_most=1e8,
+        words="Loose sand that was dug, litres, worked out when the record was entered: the volume, else the "
+        "buckets, else the loads with the shovel that the settings named then.",
+    ),
+    Column(
+        name="bite_m",
+        kind="number",
+        above=0.0,
+        at_most=5.0,
+        words="How deep was dug, metres.",
+    ),
+    Column(
+        name="product_mass_kg",
+        kind="number",
+        at_least=0.0,
+        at_most=100000.0,
+        words="Mass of the cleaned product that came of it, kilograms.",
+    ),
+    Column(
+        name="purity",
+        kind="number",
+        at_least=0.0,
+        at_most=1.0,
+        words="Share of magnetics in the product, 0 to 1.",
+    ),
+)
+
+_LOOK = (
+    Column(
+        name="seen",
+        kind="word",
+        choices=SEEN,
+        words="What was seen: `fresh streak`, `buried` (with its depth), `bare` or `unchanged`.",
+    ),
+    Column(
+        name="depth_m",
+        kind="number",
+        above=0.0,
+        at_most=10.0,
+        hint=_DEPTH,
+        words="Depth of the top of a buried streak below the bed's surface, metres.",
+    ),
 )
 
 KINDS: Mapping[str, Kind] = MappingProxyType(
-    {"samples": Kind(table="samples", one="sample", columns=SAMPLE_COLUMNS)}
+    {
+        "samples": Kind(table="samples", one="sample", columns=(*_WHEN, *_WHERE, *_SAMPLE, *_REST)),
+        "storms": Kind(
+            table="storms", one="storm", columns=(*_WHEN, *_WHERE, *_REACH, *_STORM, _NAMED, *_REST)
+        ),
+        "digs": Kind(table="digs", one="dig", columns=(*_WHEN, *_WHERE, *_REACH, *_DIG, _NAMED, *_REST)),
+        "looks": Kind(table="looks", one="look", columns=(*_WHEN, *_WHERE, *_REACH, *_LOOK, _NAMED, *_REST)),
+    }
 )
-
-
-def tidy(name: str) -> str:
-    """Write a column name as the dictionary does: lower case, words joined by underscores.
-
-    Parameters
-    ----------
-    name : str
-        The name found.
-
-    Returns
-    -------
-    str
-        The name to look up.
-
-    Examples
-    --------
-    >>> tidy(" Dry mass-lb ")
-    'dry_mass_lb'
-    """
-    return "_".join(name.strip().lower().replace("-", " ").replace("_", " ").split())
-
-
-def known_names(columns: tuple[Column, ...]) -> dict[str, tuple[Column, float]]:
-    """List every name that a file may use for some columns.
-
-    Parameters
-    ----------
-    columns : tuple of Column
-        The columns.
-
-    Returns
-    -------
-    dict of str to (Column, float)
-        For each name its column, and what to multiply its values by.
-
-    Examples
-    --------
-    >>> column, factor = known_names(SAMPLE_COLUMNS)["depth_top_in"]
-    >>> column.name, factor
-    ('depth_top_m', 0.0254)
-    """
-    return {name: (column, factor) for column in columns for name, factor in column.names.items()}
-
-
-def nearest(name: str, known: Iterable[str]) -> str:
-    """Find the known name most like an unknown one.
-
-    Parameters
-    ----------
-    name : str
-        The name found.
-    known : iterable of str
-        The names there are.
-
-    Returns
-    -------
-    str
-        The most alike, or an empty text if none is.
-
-    Examples
-    --------
-    >>> nearest("dry_mas_kg", known_names(SAMPLE_COLUMNS))
-    'dry_mass_kg'
-    """
-    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    return found[0] if found else ""
 
 
 def column_help(kind: str = "samples") -> str:

@@ -65,7 +65,8 @@ def write_geojson(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequenc
     rows : sequence of mapping
         Properties; an ``id`` becomes the feature's id as well.
     shapes : sequence of GeoShape
-        Longitudes and latitudes of each, degrees; rounded to seven decimals, a centimetre.
+        Longitudes and latitudes of each, degrees; rounded to seven decimals, a centimetre. A point of NaN
+        stands for no place.
 
     Raises
     ------
@@ -141,6 +142,12 @@ def _to_gpx(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoS
     # Points become waypoints; a line becomes a track with a waypoint half-way, for a device to lead to.
     waypoints: list[tuple[Mapping[str, Any], NDArray[np.float64]]] = []
     tracks: list[tuple[Mapping[str, Any], NDArray[np.float64]]] = []
+    nowhere = sum(bool(np.isnan(np.asarray(shape, dtype=np.float64)).any()) for shape in shapes)
+    if nowhere:
+        raise InputError(
+            f"{nowhere} of the {len(rows)} records have no place, which GPX cannot hold. Write them as csv "
+            "or geojson."
+        )
     for row, shape in zip(rows, shapes, strict=True):
         places = np.asarray(shape, dtype=np.float64)
         fields = {name: value for name, value in row.items() if name not in {"easting_m", "northing_m"}}
@@ -197,8 +204,11 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if hasattr(value, "isoformat") else str(value)
 
 
-def _geometry(shape: GeoShape) -> dict[str, Any]:
+def _geometry(shape: GeoShape) -> dict[str, Any] | None:
     if isinstance(shape, np.ndarray):
+        # RFC 7946, section 3.2: a feature without a place has a geometry of null.
+        if shape.ndim == 1 and np.isnan(shape).any():
+            return None
         places = np.round(shape, 7) + 0.0
         return {"type": "Point" if shape.ndim == 1 else "LineString", "coordinates": places.tolist()}
     rings = []

@@ -1,41 +1,50 @@
 """The notebook: dated records that are added and struck, never changed or taken away.
 
-Each kind of record is one feature table of ``site.gpkg``, drawn from the data dictionary. Every addition is
-one SQLite transaction, so that it is there whole or not at all whenever the power goes, and two programs may
-add at once.
+Every addition is one SQLite transaction, so that it is there whole or not at all whenever the power goes, and
+two programs may add at once. No two records share an id, of whatever kind they are.
 """
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, overload
 
-import numpy as np
-
-from washgrade.errors import FileFaults, RecordError, SiteError
-from washgrade.files.columns import KINDS, Kind
-from washgrade.files.geopackage import has_table, make_table, point_blob, reading, writing
+from washgrade.errors import FileFaults, RecordError
+from washgrade.files.columns import KINDS
+from washgrade.files.dig import Dig
+from washgrade.files.geopackage import reading, writing
+from washgrade.files.judging import Frame
+from washgrade.files.look import Look
+from washgrade.files.notebooktables import (
+    complete,
+    held,
+    ids,
+    insert,
+    make_notebook,
+    mark,
+    records_of,
+    regrid,
+)
 from washgrade.files.places import to_grid
-from washgrade.files.records import Contains, read_sample_file
+from washgrade.files.record import Record
+from washgrade.files.records import read_record_file
 from washgrade.files.sample import Sample
 from washgrade.files.site import Site
+from washgrade.files.storm import Storm
 
 __all__ = [
     "Added",
-    "add_samples",
-    "import_samples",
+    "add_records",
+    "import_records",
     "make_notebook",
-    "merge_samples",
-    "read_samples",
+    "merge_records",
+    "read_records",
     "regrid",
     "strike",
 ]
-
-_SAMPLES = KINDS["samples"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,75 +61,27 @@ class Added:
         Ids of those held already that came struck, and are struck now.
     faults : tuple of str
         What was wrong with those left out.
+    kinds : mapping of str to int
+        How many are new by kind; 0 for a kind that came and brought nothing new.
     """
 
     added: tuple[str, ...] = ()
     already: tuple[str, ...] = ()
     struck: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    kinds: Mapping[str, int] = field(default_factory=dict)
 
 
-def make_notebook(connection: sqlite3.Connection, srs_id: int) -> None:
-    """Create the tables of the notebook that are not there yet.
-
-    Parameters
-    ----------
-    connection : sqlite3.Connection
-        Inside a write transaction.
-    srs_id : int
-        CRS of the site.
-    """
-    for kind in KINDS.values():
-        if has_table(connection, kind.table):
-            continue
-        columns = [
-            f'"{column.name}" {column.sql_type}{" NOT NULL" if column.required else ""}'
-            f"{' UNIQUE' if column.kind == 'id' else ''}"
-            for column in kind.columns
-        ]
-        words = f"Notebook: {kind.table}, added and struck, never changed"
-        make_table(connection, kind.table, columns, words=words, geometry="POINT", srs_id=srs_id)
-
-
-def regrid(connection: sqlite3.Connection, crs: str, srs_id: int) -> None:
-    """Bring the places of all records onto another grid, from their longitude and latitude.
-
-    Parameters
-    ----------
-    connection : sqlite3.Connection
-        Inside a write transaction.
-    crs : str
-        The new grid.
-    srs_id : int
-        Its number in the GeoPackage.
-    """
-    for kind in KINDS.values():
-        rows = connection.execute(f'SELECT fid, lon, lat FROM "{kind.table}"').fetchall()  # noqa: S608  (our own name)
-        lon, lat = np.array([row[1:] for row in rows], dtype=np.float64).reshape(-1, 2).T
-        easting_m, northing_m = (part.tolist() for part in to_grid(crs, lon, lat))
-        connection.executemany(
-            f'UPDATE "{kind.table}" SET easting_m = ?, northing_m = ?, geom = ? WHERE fid = ?',  # noqa: S608  (our own)
-            [
-                (east, north, point_blob(srs_id, east, north), row[0])
-                for east, north, row in zip(easting_m, northing_m, rows, strict=True)
-            ],
-        )
-        connection.execute(
-            "UPDATE gpkg_geometry_columns SET srs_id = ? WHERE table_name = ?", (srs_id, kind.table)
-        )
-        connection.execute("UPDATE gpkg_contents SET srs_id = ? WHERE table_name = ?", (srs_id, kind.table))
-
-
-def add_samples(
-    site: Site, samples: Sequence[Sample], *, now: datetime | None = None, keep_good: bool = False
+def add_records(
+    site: Site, records: Sequence[Record], *, now: datetime | None = None, keep_good: bool = False
 ) -> Added:
-    """Add samples to the notebook, all in one transaction.
+    """Add records of any kinds to the notebook, all in one transaction.
 
     Parameters
     ----------
     site : Site
         The site; its ground must be built.
-    samples : sequence of Sample
+    records : sequence of Record
         The records, with their places on the site's grid.
     now : datetime, optional
         Moment to enter for records that bring none; the clock's if left out.
@@ -141,40 +102,48 @@ def add_samples(
     """
     moment = (now or datetime.now(UTC)).isoformat(timespec="seconds")
     added, already, struck, faults = [], [], [], []
+    kinds = {kind: 0 for kind in KINDS if any(record.kind == kind for record in records)}
     with writing(site.geopackage) as connection:
-        srs_id = _srs_id(connection, site, _SAMPLES)
-        for sample in samples:
-            held = _held(connection, sample.id)
-            if held is None:
-                _insert(connection, replace(sample, recorded_at=sample.recorded_at or moment), srs_id)
-                added.append(sample.id)
-            elif held.content != sample.content:
-                faults.append(_conflict(held, sample))
-            elif sample.struck_at and not held.struck_at:
-                _mark(connection, sample.id, sample.struck_at, sample.struck_why)
-                struck.append(sample.id)
+        srs_id = complete(connection, site)
+        for record in records:
+            there = held(connection, record.id)
+            if there is None:
+                insert(connection, replace(record, recorded_at=record.recorded_at or moment), srs_id)
+                added.append(record.id)
+                kinds[record.kind] += 1
+            elif there.content != record.content:
+                faults.append(_conflict(there, record))
+            elif record.struck_at and not there.struck_at:
+                mark(connection, there, record.struck_at, record.struck_why)
+                struck.append(record.id)
             else:
-                already.append(sample.id)
+                already.append(record.id)
         if faults and not keep_good:
             raise FileFaults(faults)
-        connection.execute(
-            "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = "
-            "'samples'"
+        connection.executemany(
+            "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') "
+            "WHERE table_name = ?",
+            [(KINDS[kind].table,) for kind in kinds],
         )
-    return Added(added=tuple(added), already=tuple(already), struck=tuple(struck), faults=tuple(faults))
+    return Added(
+        added=tuple(added),
+        already=tuple(already),
+        struck=tuple(struck),
+        faults=tuple(faults),
+        kinds=kinds,
+    )
 
 
-def import_samples(
+def import_records(
     site: Site,
     path: Path | str,
+    frame: Frame,
     *,
-    crs: str,
-    contains: Contains | None = None,
-    today: date,
+    kind: str | None = None,
     now: datetime | None = None,
     keep_good: bool = False,
 ) -> Added:
-    """Read a file of samples and add them: all of them, or none if one is wrong.
+    """Read a file of records and add them: all of them, or none if one is wrong.
 
     Parameters
     ----------
@@ -182,12 +151,10 @@ def import_samples(
         The site; its ground must be built.
     path : Path or str
         CSV, GeoJSON, GPX or another vector file.
-    crs : str
-        The site's grid.
-    contains : callable, optional
-        Whether the ground holds a place.
-    today : date
-        The last day that a record may have.
+    frame : Frame
+        What the records are judged against.
+    kind : str, optional
+        What they are; told from the file if left out.
     now : datetime, optional
         Moment to enter; the clock's if left out.
     keep_good : bool, default False
@@ -207,14 +174,14 @@ def import_samples(
     SiteError
         If the site has no ground, or cannot be written.
     """
-    samples, faults = read_sample_file(path, crs=crs, contains=contains, today=today)
+    records, faults = read_record_file(path, frame, kind=kind)
     if faults and not keep_good:
         raise FileFaults(faults)
-    done = add_samples(site, samples, now=now, keep_good=keep_good)
+    done = add_records(site, records, now=now, keep_good=keep_good)
     return replace(done, faults=(*faults, *done.faults))
 
 
-def merge_samples(site: Site, other: Site, *, crs: str, keep_good: bool = False) -> Added:
+def merge_records(site: Site, other: Site, *, crs: str, keep_good: bool = False) -> Added:
     """Merge another copy of a notebook into this one: the union of ids, struck if either struck it.
 
     Parameters
@@ -240,52 +207,67 @@ def merge_samples(site: Site, other: Site, *, crs: str, keep_good: bool = False)
     SiteError
         If either site cannot be read or this one not written.
     """
-    samples = read_samples(other, struck=True)
-    if samples:
-        east, north = to_grid(crs, [sample.lon for sample in samples], [sample.lat for sample in samples])
-        samples = [
-            replace(sample, easting_m=float(east[k]), northing_m=float(north[k]))
-            for k, sample in enumerate(samples)
-        ]
-    return add_samples(site, samples, keep_good=keep_good)
+    records = [_on_grid(record, crs) for record in read_records(other, struck=True)]
+    return add_records(site, records, keep_good=keep_good)
 
 
-def read_samples(site: Site, *, on: date | None = None, struck: bool = False) -> list[Sample]:
-    """Read the samples of the notebook, oldest first.
+@overload
+def read_records(
+    site: Site, kind: Literal["samples"], *, on: date | None = ..., struck: bool = ...
+) -> list[Sample]: ...
+@overload
+def read_records(
+    site: Site, kind: Literal["storms"], *, on: date | None = ..., struck: bool = ...
+) -> list[Storm]: ...
+@overload
+def read_records(
+    site: Site, kind: Literal["digs"], *, on: date | None = ..., struck: bool = ...
+) -> list[Dig]: ...
+@overload
+def read_records(
+    site: Site, kind: Literal["looks"], *, on: date | None = ..., struck: bool = ...
+) -> list[Look]: ...
+@overload
+def read_records(
+    site: Site, kind: str | None = ..., *, on: date | None = ..., struck: bool = ...
+) -> list[Record]: ...
+def read_records(
+    site: Site, kind: str | None = None, *, on: date | None = None, struck: bool = False
+) -> Sequence[Record]:
+    """Read the records of the notebook, oldest first.
 
     Parameters
     ----------
     site : Site
         The site.
+    kind : str, optional
+        Which, a key of `KINDS`; all kinds if left out.
     on : date, optional
-        Leave out what was taken after this day.
+        Leave out what is dated after this day.
     struck : bool, default False
         Give the struck ones too.
 
     Returns
     -------
-    list of Sample
-        By day, then by id: the order of adding does not show.
+    list of Record
+        By day, then by kind and id: the order of adding does not show.
 
     Raises
     ------
     SiteError
         If the site cannot be read.
     """
+    wanted = tuple(KINDS) if kind is None else (kind,)
     with reading(site.geopackage) as connection:
-        if not has_table(connection, _SAMPLES.table):
-            return []
-        names = ", ".join(f'"{column.name}"' for column in _SAMPLES.columns)
-        rows = connection.execute(f'SELECT {names} FROM "{_SAMPLES.table}"').fetchall()  # noqa: S608  (our own names)
-    samples = [_sample(row) for row in rows]
+        records = [record for one in wanted for record in records_of(connection, one)]
     kept = [
-        sample for sample in samples if (struck or not sample.struck_at) and (on is None or sample.day <= on)
+        record for record in records if (struck or not record.struck_at) and (on is None or record.day <= on)
     ]
-    return sorted(kept, key=lambda sample: (sample.day, sample.id))
+    return sorted(kept, key=lambda record: (record.day, wanted.index(record.kind), record.id))
 
 
-def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None) -> Sample:
-    """Strike a record: it stays, marked, and counts no more.
+def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None) -> Record:
+    """Strike a record of any kind: it stays, marked, and counts no more.
 
     Parameters
     ----------
@@ -300,7 +282,7 @@ def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None)
 
     Returns
     -------
-    Sample
+    Record
         The record as it stands now.
 
     Raises
@@ -314,11 +296,11 @@ def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None)
         raise RecordError("There is no reason for striking the record. Give one with --why.")
     moment = (now or datetime.now(UTC)).isoformat(timespec="seconds")
     with writing(site.geopackage) as connection:
-        _srs_id(connection, site, _SAMPLES)
+        complete(connection, site)
         wanted = record_id.strip()
-        ids = [row[0] for row in connection.execute("SELECT id FROM samples ORDER BY id")]
-        found = [one for one in ids if one == wanted] or [
-            one for one in ids if wanted and one.startswith(wanted)
+        known = ids(connection)
+        found = [one for one in known if one == wanted] or [
+            one for one in known if wanted and one.startswith(wanted)
         ]
         if not found:
             raise RecordError(
@@ -328,68 +310,36 @@ def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None)
             raise RecordError(
                 f"{len(found)} records have an id that begins with {wanted!r}. Give more of it."
             )
-        held = _held(connection, found[0])
-        if held is None or held.struck_at:
-            when = "" if held is None else f" since {held.struck_at}: {held.struck_why}"
+        record = held(connection, found[0])
+        if record is None or record.struck_at:
+            when = "" if record is None else f" since {record.struck_at}: {record.struck_why}"
             raise RecordError(f"The record {found[0]!r} is struck already{when}.")
-        _mark(connection, found[0], moment, " ".join(why.split()))
-    return replace(held, struck_at=moment, struck_why=" ".join(why.split()))
+        mark(connection, record, moment, " ".join(why.split()))
+    return replace(record, struck_at=moment, struck_why=" ".join(why.split()))
 
 
-def _srs_id(connection: sqlite3.Connection, site: Site, kind: Kind) -> int:
-    found = connection.execute(
-        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (kind.table,)
-    ).fetchone()
-    if found is None:
-        raise SiteError(
-            f"The site {site.folder} has no ground yet. Build it with: washgrade ground SITE --dem FILE."
+def _on_grid(record: Record, crs: str) -> Record:
+    # The same record with its places on another grid.
+    moved: dict[str, Any] = {}
+    for prefix in ("", "end_"):
+        lon, lat = getattr(record, f"{prefix}lon", None), getattr(record, f"{prefix}lat", None)
+        if lon is not None and lat is not None:
+            easting_m, northing_m = to_grid(crs, lon, lat)
+            moved |= {f"{prefix}easting_m": float(easting_m), f"{prefix}northing_m": float(northing_m)}
+    return replace(record, **moved)
+
+
+def _conflict(there: Record, record: Record) -> str:
+    start = f"{record.source}: " if record.source else ""
+    end = "Strike the old record and give the new one an id of its own."
+    if there.kind != record.kind:
+        ours, theirs = KINDS[there.kind].one, KINDS[record.kind].one
+        return (
+            f"{start}The id {record.id!r} is that of a {ours} in the notebook, and of a {theirs} here. {end}"
         )
-    return int(found[0])
-
-
-def _held(connection: sqlite3.Connection, record_id: str) -> Sample | None:
-    names = ", ".join(f'"{column.name}"' for column in _SAMPLES.columns)
-    row = connection.execute(f"SELECT {names} FROM samples WHERE id = ?", (record_id,)).fetchone()  # noqa: S608  (ours)
-    return None if row is None else _sample(row)
-
-
-def _sample(row: Sequence[Any]) -> Sample:
-    values: dict[str, Any] = {
-        column.name: ("" if value is None else value)
-        if column.kind in {"text", "time", "id"}
-        else bool(value)
-        if column.kind == "flag"
-        else value
-        for column, value in zip(_SAMPLES.columns, row, strict=True)
-    }
-    return Sample(**values)
-
-
-def _insert(connection: sqlite3.Connection, sample: Sample, srs_id: int) -> None:
-    values = [getattr(sample, column.name) for column in _SAMPLES.columns]
-    names = ", ".join(f'"{column.name}"' for column in _SAMPLES.columns)
-    marks = ", ".join("?" for _ in values)
-    connection.execute(
-        f"INSERT INTO samples (geom, {names}) VALUES (?, {marks})",  # noqa: S608  (our own names)
-        (point_blob(srs_id, sample.easting_m, sample.northing_m), *(None if v == "" else v for v in values)),
-    )
-
-
-def _mark(connection: sqlite3.Connection, record_id: str, moment: str, why: str) -> None:
-    connection.execute(
-        "UPDATE samples SET struck_at = ?, struck_why = ? WHERE id = ?", (moment, why or None, record_id)
-    )
-
-
-def _conflict(held: Sample, sample: Sample) -> str:
-    ours, theirs = held.content, sample.content
-    names = [name for name in {**ours, **theirs} if ours.get(name) != theirs.get(name)]
+    told, new = there.content, record.content
+    names = [name for name in {**told, **new} if told.get(name) != new.get(name)]
     shown = "; ".join(
-        f"{name} {ours.get(name, 'not said')} there, {theirs.get(name, 'not said')} here" for name in names
+        f"{name} {told.get(name, 'not said')} there, {new.get(name, 'not said')} here" for name in names
     )
-    start = f"{sample.source}: " if sample.source else ""
-    return (
-        f"{start}The id {sample.id!r} is in the notebook and says something else ({shown}). Strike the old "
-        f"record and "
-        "give the new one an id of its own."
-    )
+    return f"{start}The id {record.id!r} is in the notebook and says something else ({shown}). {end}"

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from washgrade.errors import RecordError
-from washgrade.files.columns import tidy
+from washgrade.files.columns import KINDS, tidy
 
 __all__ = ["Row", "Table", "read_table"]
 
@@ -228,12 +228,13 @@ def _gpx(path: Path, data: bytes) -> Table:
         for text in dict.fromkeys((parts["desc"], parts["cmt"])):
             for piece in re.split(r"[;\n]", text):
                 key, equals, value = piece.partition("=")
-                if equals and re.fullmatch(r"\s*[A-Za-z][A-Za-z_ ]*", key):
+                if equals and re.fullmatch(r"\s*[A-Za-z][A-Za-z0-9_ ]*", key):
                     cells[tidy(key)] = value.strip().replace("%3B", ";")
                 elif piece.strip():
                     free.append(piece.strip())
-        # A waypoint that goes by the id of its record has no name of a place.
-        if parts["name"] and not str(cells.get("id", "")).startswith(parts["name"]):
+        # A waypoint that goes by the id of its record, or by its reach, has no name of a place.
+        named = str(cells.get("id", "")).startswith(parts["name"]) or cells.get("reach") == parts["name"]
+        if parts["name"] and not named:
             cells.setdefault("place", parts["name"])
         if free and "note" not in cells:
             cells["note"] = "; ".join(free)
@@ -250,31 +251,37 @@ def _vector(path: Path) -> Table:
     from washgrade.files.places import lonlat
 
     name = path.name
-    try:
-        layers = [str(layer[0]) for layer in pyogrio.list_layers(path)]
-        layer = "samples" if "samples" in layers else layers[0] if layers else None
-        meta, _, blobs, fields = pyogrio.raw.read(path, layer=layer)
-    except DataSourceError as error:
-        raise RecordError(f"{name}: The file cannot be read ({error}).") from None
-    if blobs is None or not meta["crs"]:
-        missing = "place" if blobs is None else "coordinate reference system"
-        return _nothing(name, f"The file has no {missing}. Its records must be points with a known CRS.")
     rows: list[Row] = []
     faults: list[str] = []
-    for position, geometry in enumerate(shapely.from_wkb(blobs)):
-        cells = _cells({str(key): fields[k][position] for k, key in enumerate(meta["fields"])})
-        cells.pop("fid", None)
-        if geometry is not None and not geometry.is_empty:
-            if geometry.geom_type != "Point":
-                faults.append(
-                    f"{name}, feature {position + 1}: The geometry is a {geometry.geom_type}. It must be a "
-                    f"Point."
+    try:
+        layers = [str(layer[0]) for layer in pyogrio.list_layers(path)]
+        # Another site's notebook: each kind of record in a layer of its own.
+        kinds = [kind for kind in KINDS if kind in layers]
+        for layer in kinds or layers[:1]:
+            meta, _, blobs, fields = pyogrio.raw.read(path, layer=layer)
+            if blobs is None or not meta["crs"]:
+                missing = "place" if blobs is None else "coordinate reference system"
+                return _nothing(
+                    name, f"The file has no {missing}. Its records must be points with a known CRS."
                 )
-                continue
-            if not {"lon", "lat"} <= cells.keys():
-                lon, lat = lonlat(meta["crs"], geometry.x, geometry.y)
-                cells |= {"lon": float(lon), "lat": float(lat)}
-        rows.append((position + 1, cells))
+            for position, geometry in enumerate(shapely.from_wkb(blobs)):
+                cells = _cells({str(key): fields[k][position] for k, key in enumerate(meta["fields"])})
+                cells.pop("fid", None)
+                if len(kinds) > 1:
+                    cells["kind"] = layer
+                if geometry is not None and not geometry.is_empty:
+                    if geometry.geom_type != "Point":
+                        faults.append(
+                            f"{name}, feature {len(rows) + 1}: The geometry is a {geometry.geom_type}. It "
+                            "must be a Point."
+                        )
+                        continue
+                    if not {"lon", "lat"} <= cells.keys():
+                        lon, lat = lonlat(meta["crs"], geometry.x, geometry.y)
+                        cells |= {"lon": float(lon), "lat": float(lat)}
+                rows.append((len(rows) + 1, cells))
+    except DataSourceError as error:
+        raise RecordError(f"{name}: The file cannot be read ({error}).") from None
     if not rows and not faults:
         faults.append(f"{name}: The file holds no feature. It must hold at least one.")
     return _made(name, "feature", rows, faults)

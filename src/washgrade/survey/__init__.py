@@ -11,9 +11,19 @@ from washgrade.survey.health import Check, check
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, write_page
 from washgrade.survey.ranking import Ranking, rank
-from washgrade.survey.records import Entered, add, enter_sample, notebook, samples_as_json, strike
+from washgrade.survey.records import (
+    Entered,
+    add,
+    enter,
+    gauge_storm,
+    notebook,
+    records,
+    records_as_json,
+    strike,
+)
 from washgrade.survey.showcase import Demo, run_demo
 from washgrade.survey.steps import settings
+from washgrade.survey.tell import tell_record
 
 __all__ = [
     "Check",
@@ -25,16 +35,19 @@ __all__ = [
     "add",
     "build_ground",
     "check",
-    "enter_sample",
+    "enter",
     "estimate",
     "export",
+    "gauge_storm",
     "grade_as_json",
     "notebook",
     "page_view",
     "rank",
+    "records",
+    "records_as_json",
     "run_demo",
-    "samples_as_json",
     "settings",
     "strike",
+    "tell_record",
     "write_page",
 ]

@@ -103,8 +103,8 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     import numpy as np
 
     from washgrade.files.groundstore import load_channels, load_ground_layers
-    from washgrade.files.notebook import read_samples
-    from washgrade.files.sample import as_arrays
+    from washgrade.files.notebook import read_records
+    from washgrade.files.sample import sample_arrays
     from washgrade.sand.grade import estimate_grade
     from washgrade.sand.layers import Samples
 
@@ -114,8 +114,8 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     chosen = opened.settings
     tell("reading the site", 0.0)
     channels, layers = load_channels(opened), load_ground_layers(opened)
-    samples = read_samples(opened, on=day)
-    arrays = as_arrays(samples)
+    samples = read_records(opened, "samples", on=day)
+    arrays = sample_arrays(samples, porosity=chosen.porosity)
     found = estimate_grade(
         channels,
         Samples(**arrays),

@@ -69,7 +69,7 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     """
     from washgrade.files.geopackage import intact
     from washgrade.files.groundstore import load_dem
-    from washgrade.files.sample import as_arrays
+    from washgrade.files.sample import grade_and_mass, sample_arrays
     from washgrade.sand.doubts import doubtful_readings
     from washgrade.sand.layers import Samples
 
@@ -88,7 +88,7 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     doubts += facts.doubts
     found = estimate(site, on=on)
     seen = found.grade.observations
-    struck = len(notebook(site, on=on, struck=True)) - len(found.samples)
+    struck = len(notebook(site, on=on, struck=True, kind="samples")) - len(found.samples)
     fine.append(
         f"{len(found.samples)} samples stand, {struck} struck; {len(seen)} readings count, "
         f"on {len(found.channels.reaches)} reaches."
@@ -104,9 +104,10 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
                 f"Sample {sample.id}: a dry mass of {sample.dry_mass_kg:g} kg is more than one person "
                 "carries. Is it in the right unit?"
             )
-        if sample.grade is not None and sample.grade > NEARLY_PURE:
+        made, _mass_kg = grade_and_mass(sample, porosity=found.settings.porosity)
+        if made is not None and made > NEARLY_PURE:
             doubts.append(
-                f"Sample {sample.id}: a grade of {sample.grade:.0%} is nearly pure magnetics. Is the "
+                f"Sample {sample.id}: a grade of {made:.0%} is nearly pure magnetics. Is the "
                 "dry mass that of the whole sample?"
             )
     doubts += [
@@ -116,7 +117,9 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     ]
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
     readings = doubtful_readings(
-        found.channels, Samples(**as_arrays(found.samples)), settings=found.settings.sampling
+        found.channels,
+        Samples(**sample_arrays(found.samples, porosity=found.settings.porosity)),
+        settings=found.settings.sampling,
     )
     doubts += [doubt.sentence for doubt in readings]
     return Check(fine=tuple(fine), doubts=tuple(doubts))

@@ -463,10 +463,10 @@ def _refuse_hopeless(dem: Dem) -> None:
 def _samples_off_ground(site: Site) -> tuple[str, ...]:
     """Say so when the notebook holds records that do not lie on this ground."""
     from washgrade.files.groundstore import load_facts
-    from washgrade.files.notebook import read_samples
+    from washgrade.files.notebook import read_records
 
     facts = load_facts(site)
-    samples = read_samples(site)
+    samples = read_records(site, "samples")
     off = sum(not facts.contains(sample.easting_m, sample.northing_m) for sample in samples)
     if not off:
         return ()

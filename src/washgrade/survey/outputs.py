@@ -12,7 +12,7 @@ from washgrade import __version__
 from washgrade.errors import InputError
 from washgrade.survey.answers import Estimate, estimate
 from washgrade.survey.ranking import Ranking, rank
-from washgrade.survey.records import notebook
+from washgrade.survey.records import notebook, records
 from washgrade.survey.steps import Progress, stage
 from washgrade.survey.traps import traps
 
@@ -47,6 +47,7 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
 
     from washgrade.files.groundstore import load_dem, load_shapes
     from washgrade.files.places import lonlat
+    from washgrade.files.sample import grade_and_mass
     from washgrade.files.terrain import relief_png
     from washgrade.land.channels import reach_lines
     from washgrade.land.dem import hillshade
@@ -80,7 +81,7 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
             day=sample.time[:10],
             lon=sample.lon,
             lat=sample.lat,
-            grade=float("nan") if sample.grade is None else sample.grade,
+            grade=math.nan if (made := grade_and_mass(sample, porosity=chosen.porosity)[0]) is None else made,
             trace=sample.trace,
             place=sample.place,
             note=sample.note,
@@ -263,7 +264,7 @@ def export(
     on: str | date | None = None,
     progress: Progress | None = None,
 ) -> Path:
-    """Write reaches or samples for other programs.
+    """Write reaches, or records, for other programs.
 
     Parameters
     ----------
@@ -271,8 +272,8 @@ def export(
         The site folder.
     form : {"csv", "geojson", "gpx"}
         The format.
-    what : {"reaches", "samples"}, default "reaches"
-        What to write.
+    what : {"reaches", "records", "samples", "storms", "digs", "looks"}, default "reaches"
+        What to write; ``records`` are those of all kinds, each with its kind beside it.
     top : int, optional
         Only the best reaches; all if left out.
     out : Path or str, optional
@@ -297,28 +298,30 @@ def export(
     import numpy as np
 
     from washgrade.checks import choice
+    from washgrade.files.columns import KINDS
     from washgrade.files.exchange import FORMATS
     from washgrade.files.places import lonlat
-    from washgrade.files.sample import sample_rows
+    from washgrade.files.record import record_rows
     from washgrade.files.site import open_site
     from washgrade.land.channels import reach_lines
 
     choice("to", form, tuple(FORMATS))
-    choice("what", what, ("reaches", "samples"))
+    choice("what", what, ("reaches", "records", *KINDS))
     opened = open_site(site)
     path = Path(out) if out is not None else opened.out / f"{what}.{form}"
     if out is None:
         opened.out.mkdir(exist_ok=True)
     rows: list[dict[str, Any]]
     shapes: list[NDArray[np.float64]]
-    if what == "samples":
-        samples = notebook(site, on=on)
-        if not samples:
-            raise InputError("The notebook holds no sample to write. Enter one, or add a file of them.")
+    if what != "reaches":
+        kept = notebook(site, on=on) if what == "records" else records(site, what, on=on)
+        if not kept:
+            one = KINDS[what].one if what in KINDS else "record"
+            raise InputError(f"The notebook holds no {one} to write. Enter one, or add a file of them.")
         if top is not None:
-            raise InputError("Invalid 'top' for samples. It chooses the best reaches; leave it out.")
-        rows = sample_rows(samples)
-        shapes = [np.array([sample.lon, sample.lat]) for sample in samples]
+            raise InputError(f"Invalid 'top' for {what}. It chooses the best reaches; leave it out.")
+        rows = record_rows(kept, with_kind=what == "records")
+        shapes = [np.array([record.lon, record.lat], dtype=np.float64) for record in kept]
     else:
         ranking = rank(estimate(site, on=on, progress=progress))
         found = ranking.estimate

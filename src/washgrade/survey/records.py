@@ -1,4 +1,4 @@
-"""Keeping the notebook: taking in, entering, listing and striking records."""
+"""Keeping the notebook: taking in, entering, listing and striking records of every kind."""
 
 from __future__ import annotations
 
@@ -6,15 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 from washgrade.survey.steps import open_ground, read_day
 
 if TYPE_CHECKING:
+    from washgrade.files.dig import Dig
+    from washgrade.files.gauge import GaugeStorm
+    from washgrade.files.groundstore import GroundFacts
+    from washgrade.files.judging import Frame
+    from washgrade.files.look import Look
     from washgrade.files.notebook import Added
+    from washgrade.files.record import Record
     from washgrade.files.sample import Sample
+    from washgrade.files.site import Site
+    from washgrade.files.storm import Storm
 
-__all__ = ["Entered", "add", "enter_sample", "notebook", "samples_as_json", "strike"]
+__all__ = ["Entered", "add", "enter", "gauge_storm", "notebook", "records", "records_as_json", "strike"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,49 +31,73 @@ class Entered:
 
     Parameters
     ----------
-    sample : Sample
+    record : Record
         The record.
     new : bool
         False where the notebook held it already.
     offset_m : float
-        How far it lies from the nearest channel, metres.
+        How far it lies from the nearest channel, metres; NaN where it has no place.
     reach_id : str
-        The reach it was laid on; empty where it lies too far off.
+        The reach it was laid on; empty where it lies too far off, or has no place.
+    end_reach_id : str
+        Of a stretch, the reach of its other end.
     units : {"us", "metric"}
         Units of the sentence.
+    porosity : float
+        Share of loose sand that is air, for the grade of a sample that was measured in litres.
     """
 
-    sample: Sample
+    record: Record
     new: bool
     offset_m: float
     reach_id: str
+    end_reach_id: str
     units: str
+    porosity: float
 
     @property
     def sentence(self) -> str:
         """What happened, in plain words."""
-        from washgrade.units import show_grade, show_length, show_mass
+        from washgrade.survey.tell import tell_record
 
         if not self.new:
-            return f"The notebook has this record already, as {self.sample.id}."
-        grade = "a trace" if self.sample.grade is None else f"grade {show_grade(self.sample.grade)}"
-        if self.sample.dry_mass_kg is not None:
-            grade += f" of {show_mass(self.sample.dry_mass_kg, self.units)} dry sand"
+            return f"The notebook has this record already, as {self.record.id}."
+        told = tell_record(self.record, self.units, porosity=self.porosity)
+        return f"Entered {self.record.id}: {told}, {self._where}."
+
+    @property
+    def _where(self) -> str:
+        from washgrade.units import show_length
+
+        if self.record.lon is None:
+            return "over the whole ground"
         away = show_length(self.offset_m, self.units)
-        where = (
-            f"on reach {self.reach_id}, {away} from the middle of its channel"
-            if self.reach_id
-            else f"but {away} from the nearest channel: too far to count until the ground, its place or "
-            "'snap_max_m' is mended"
-        )
-        return f"Entered {self.sample.id}: {grade}, {where}."
+        if not self.reach_id:
+            off = f"{away} from the nearest channel"
+            if self._is_gauge:
+                return off
+            return f"but {off}: too far to count until the ground, its place or 'snap_max_m' is mended"
+        if getattr(self.record, "by_reach", False):
+            return f"on reach {self.reach_id}, written down with the place of its middle"
+        if self.end_reach_id and self.end_reach_id != self.reach_id:
+            return f"from reach {self.reach_id} to reach {self.end_reach_id}"
+        return f"on reach {self.reach_id}, {away} from the middle of its channel"
+
+    @property
+    def _is_gauge(self) -> bool:
+        from washgrade.files.storm import Storm
+
+        storm = self.record
+        if not isinstance(storm, Storm) or storm.no_flow:
+            return False
+        return storm.mark_depth_m is None and storm.mark_width_m is None
 
 
 def add(
     site: Path | str,
     path: Path | str,
     *,
-    kind: str = "samples",
+    kind: str | None = None,
     keep_good: bool = False,
     today: date | None = None,
 ) -> Added:
@@ -78,8 +110,8 @@ def add(
     path : Path or str
         CSV, GeoJSON, GPX or another vector file; or the folder of another site, whose notebook is merged:
         the union of the records, struck where either copy struck them.
-    kind : {"samples"}, default "samples"
-        What the records are.
+    kind : {"samples", "storms", "digs", "looks"}, optional
+        What the records are; told from a column ``kind``, or else from the columns, if left out.
     keep_good : bool, default False
         Take in the good rows of a file that has faulty ones.
     today : date, optional
@@ -101,30 +133,27 @@ def add(
     """
     from washgrade.checks import choice
     from washgrade.files.columns import KINDS
-    from washgrade.files.notebook import import_samples, merge_samples
+    from washgrade.files.notebook import import_records, merge_records
     from washgrade.files.site import open_site
 
-    choice("kind", kind, tuple(KINDS))
+    if kind is not None:
+        choice("kind", kind, tuple(KINDS))
     opened, facts = open_ground(site)
     if Path(path).is_dir():
-        return merge_samples(opened, open_site(path), crs=facts.crs, keep_good=keep_good)
-    return import_samples(
-        opened,
-        path,
-        crs=facts.crs,
-        contains=facts.contains,
-        today=today or date.today(),
-        keep_good=keep_good,
-    )
+        return merge_records(opened, open_site(path), crs=facts.crs, keep_good=keep_good)
+    frame = _frame(opened, facts, today)
+    return import_records(opened, path, frame, kind=kind, keep_good=keep_good)
 
 
-def enter_sample(site: Path | str, cells: Mapping[str, object], *, today: date | None = None) -> Entered:
-    """Enter one sample.
+def enter(site: Path | str, kind: str, cells: Mapping[str, object], *, today: date | None = None) -> Entered:
+    """Enter one record.
 
     Parameters
     ----------
     site : Path or str
         The site folder.
+    kind : {"samples", "storms", "digs", "looks"}
+        What it is.
     cells : mapping of str to object
         Values by the column names of a file of records.
     today : date, optional
@@ -142,48 +171,128 @@ def enter_sample(site: Path | str, cells: Mapping[str, object], *, today: date |
     SiteError
         If the site has no ground or cannot be written.
     """
+    from washgrade.checks import choice
+    from washgrade.files.columns import KINDS
+    from washgrade.files.notebook import add_records
+    from washgrade.files.records import make_record
+
+    choice("kind", kind, tuple(KINDS))
+    opened, facts = open_ground(site)
+    frame = _frame(opened, facts, today)
+    given = {name: value for name, value in cells.items() if value not in (None, "", False)}
+    given.setdefault("time", frame.today.isoformat())
+    record = make_record(kind, given, frame)
+    done = add_records(opened, [record])
+    reach_id, offset_m = _reach_of(opened, record.easting_m, record.northing_m)
+    end_reach_id, _ = _reach_of(
+        opened, getattr(record, "end_easting_m", None), getattr(record, "end_northing_m", None)
+    )
+    return Entered(
+        record=record,
+        new=bool(done.added),
+        offset_m=offset_m,
+        reach_id=reach_id,
+        end_reach_id=end_reach_id,
+        units=opened.settings.units,
+        porosity=opened.settings.porosity,
+    )
+
+
+def gauge_storm(path: Path | str, *, form: str | None = None, on: str | date | None = None) -> GaugeStorm:
+    """Read the file of a rain gauge as one storm, whose ``gauge`` and ``time`` `enter` takes.
+
+    Parameters
+    ----------
+    path : Path or str
+        Times and rain; see `washgrade.files.gauge.read_gauge`.
+    form : {"increments", "total", "rate"}, optional
+        What the figures are, where the name of their column does not tell.
+    on : str or date, optional
+        Day, or moment, of the storm, where the file holds several.
+
+    Returns
+    -------
+    GaugeStorm
+        When it began, and its course.
+
+    Raises
+    ------
+    FileFaults
+        With every fault of the file.
+    InputError
+        If the day or the form is none.
+    """
+    from washgrade.checks import choice
+    from washgrade.files.gauge import FORMS, read_gauge
+
+    if form is not None:
+        choice("gauge_form", form, FORMS)
+    day = None if on is None else read_day(on[:10] if isinstance(on, str) else on)
+    return read_gauge(path, form=form, day=day)
+
+
+def _frame(opened: Site, facts: GroundFacts, today: date | None) -> Frame:
+    """What records are judged against; the channels are read only where a reach is named."""
+    from washgrade.files.judging import Frame
+
+    places: dict[str, tuple[float, float]] = {}
+
+    def reach_middle(reach_id: str) -> tuple[float, float] | None:
+        from washgrade.files.groundstore import load_channels
+        from washgrade.land.channels import middle_nodes
+
+        if not places:
+            channels = load_channels(opened)
+            nodes, middle = channels.nodes, middle_nodes(channels)
+            east, north = nodes.easting_m[middle].tolist(), nodes.northing_m[middle].tolist()
+            names = channels.reaches.reach_id.tolist()
+            places.update(zip(names, zip(east, north, strict=True), strict=True))
+        return places.get(reach_id)
+
+    return Frame(
+        crs=facts.crs,
+        today=today or date.today(),
+        contains=facts.contains,
+        reach_middle=reach_middle,
+        shovel_litres=opened.settings.shovel_litres,
+    )
+
+
+def _reach_of(opened: Site, easting_m: float | None, northing_m: float | None) -> tuple[str, float]:
+    """Reach that a place lies on, if it is near enough, and how far off it is."""
     import numpy as np
 
     from washgrade.files.groundstore import load_channels
-    from washgrade.files.notebook import add_samples
-    from washgrade.files.records import make_sample
     from washgrade.sand.along import snap
 
-    day = today or date.today()
-    opened, facts = open_ground(site)
-    given = {name: value for name, value in cells.items() if value not in (None, "", False)}
-    given.setdefault("time", day.isoformat())
-    sample = make_sample(given, crs=facts.crs, contains=facts.contains, today=day)
-    done = add_samples(opened, [sample])
+    if easting_m is None or northing_m is None:
+        return "", float("nan")
     channels = load_channels(opened)
-    node, offset_m = snap(
-        channels.nodes, easting_m=np.array([sample.easting_m]), northing_m=np.array([sample.northing_m])
-    )
-    on_channel = offset_m[0] <= opened.settings.snap_max_m
-    return Entered(
-        sample=sample,
-        new=bool(done.added),
-        offset_m=float(offset_m[0]),
-        units=opened.settings.units,
-        reach_id=str(channels.reaches.reach_id[channels.nodes.reach[node[0]]]) if on_channel else "",
-    )
+    node, offset_m = snap(channels.nodes, easting_m=np.array([easting_m]), northing_m=np.array([northing_m]))
+    near = offset_m[0] <= opened.settings.snap_max_m
+    reach = str(channels.reaches.reach_id[channels.nodes.reach[node[0]]]) if near else ""
+    return reach, float(offset_m[0])
 
 
-def notebook(site: Path | str, *, on: str | date | None = None, struck: bool = False) -> list[Sample]:
-    """List the samples of the notebook, oldest first.
+def notebook(
+    site: Path | str, *, on: str | date | None = None, struck: bool = False, kind: str | None = None
+) -> list[Record]:
+    """List the records of the notebook, oldest first.
 
     Parameters
     ----------
     site : Path or str
         The site folder.
     on : str or date, optional
-        Leave out what was taken after this day.
+        Leave out what is dated after this day.
     struck : bool, default False
         Give the struck ones too.
+    kind : {"samples", "storms", "digs", "looks"}, optional
+        Which; all kinds if left out.
 
     Returns
     -------
-    list of Sample
+    list of Record
         The records.
 
     Raises
@@ -191,34 +300,85 @@ def notebook(site: Path | str, *, on: str | date | None = None, struck: bool = F
     SiteError
         If the site cannot be read.
     InputError
-        If the date is none.
+        If the date or the kind is none.
     """
-    from washgrade.files.notebook import read_samples
+    from washgrade.checks import choice
+    from washgrade.files.columns import KINDS
+    from washgrade.files.notebook import read_records
     from washgrade.files.site import open_site
 
-    return read_samples(open_site(site), on=read_day(on) if on is not None else None, struck=struck)
+    if kind is not None:
+        choice("kind", kind, tuple(KINDS))
+    day = read_day(on) if on is not None else None
+    return read_records(open_site(site), kind, on=day, struck=struck)
 
 
-def samples_as_json(samples: Sequence[Sample]) -> list[dict[str, Any]]:
-    """Lay samples out for other programs.
+@overload
+def records(site: Path | str, kind: Literal["samples"], *, on: str | date | None = ...) -> list[Sample]: ...
+@overload
+def records(site: Path | str, kind: Literal["storms"], *, on: str | date | None = ...) -> list[Storm]: ...
+@overload
+def records(site: Path | str, kind: Literal["digs"], *, on: str | date | None = ...) -> list[Dig]: ...
+@overload
+def records(site: Path | str, kind: Literal["looks"], *, on: str | date | None = ...) -> list[Look]: ...
+@overload
+def records(site: Path | str, kind: str, *, on: str | date | None = ...) -> list[Record]: ...
+def records(site: Path | str, kind: str, *, on: str | date | None = None) -> Sequence[Record]:
+    """Give the standing records of one kind, oldest first; `washgrade.files.kinds.as_arrays` lays them out.
 
     Parameters
     ----------
-    samples : sequence of Sample
+    site : Path or str
+        The site folder.
+    kind : {"samples", "storms", "digs", "looks"}
+        Which.
+    on : str or date, optional
+        Leave out what is dated after this day.
+
+    Returns
+    -------
+    list of Sample, Storm, Dig or Look
         The records.
+
+    Raises
+    ------
+    SiteError
+        If the site cannot be read.
+    InputError
+        If the date or the kind is none.
+    """
+    return notebook(site, on=on, kind=kind)
+
+
+def records_as_json(listed: Sequence[Record]) -> list[dict[str, Any]]:
+    """Lay records out for other programs.
+
+    Parameters
+    ----------
+    listed : sequence of Record
+        The records, of any kinds.
 
     Returns
     -------
     list of dict
-        Names of the data dictionary, SI units, None for what was not said.
+        ``kind`` and the names of the data dictionary, SI units; None for what was not said, flags as true
+        or false.
     """
-    from washgrade.files.sample import sample_rows
+    from washgrade.files.columns import KINDS
+    from washgrade.files.record import record_rows
 
-    return [row | {"trace": row["trace"] == "yes"} for row in sample_rows(samples)]
+    flags = {
+        kind: [column.name for column in entry.columns if column.kind == "flag"]
+        for kind, entry in KINDS.items()
+    }
+    return [
+        row | {name: row[name] == "yes" for name in flags[record.kind]}
+        for record, row in zip(listed, record_rows(listed, with_kind=True), strict=True)
+    ]
 
 
-def strike(site: Path | str, record_id: str, *, why: str) -> Sample:
-    """Strike a record: it stays on file, marked, and counts no more.
+def strike(site: Path | str, record_id: str, *, why: str) -> Record:
+    """Strike a record of any kind: it stays on file, marked, and counts no more.
 
     Parameters
     ----------
@@ -231,7 +391,7 @@ def strike(site: Path | str, record_id: str, *, why: str) -> Sample:
 
     Returns
     -------
-    Sample
+    Record
         The record as it stands now.
 
     Raises

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from washgrade.survey.land import build_ground
 from washgrade.survey.outputs import write_page
-from washgrade.survey.records import add, notebook, strike
+from washgrade.survey.records import add, strike
+from washgrade.survey.records import records as survey_records
 from washgrade.survey.steps import Progress, stage
 
 __all__ = ["Demo", "run_demo"]
@@ -70,7 +71,7 @@ def run_demo(folder: Path | str, *, units: str | None = None, progress: Progress
     )
     done = add(site, files / "samples.csv")
     struck = ""
-    for sample in notebook(site):
+    for sample in survey_records(site, "samples"):
         if sample.note.startswith(SLIP_NOTE):
             strike(site, sample.id, why="the decimal point slipped")
             struck = " One of them has a slipped decimal point and was struck."
