@@ -16,9 +16,14 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
+import os
 import time
 from collections import defaultdict
 from pathlib import Path
+
+# One thread for each process: small matrices split over threads wait for each other on a busy machine.
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 
 import numpy as np
 from pykrige.ok import OrdinaryKriging
