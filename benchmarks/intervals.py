@@ -21,10 +21,6 @@ import time
 from collections import defaultdict
 from pathlib import Path
 
-# One thread for each process: small matrices split over threads wait for each other on a busy machine.
-for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
-    os.environ.setdefault(name, "1")
-
 import numpy as np
 from pykrige.ok import OrdinaryKriging
 from scipy.ndimage import gaussian_filter
@@ -267,7 +263,9 @@ def run(tasks: list[tuple[str, int, int]], keep: Path | None, processes: int) ->
     asked = set(tasks)
     rows = [row for row in rows if (row["regime"], row["samples"], row["ground"]) in asked]
     start = time.perf_counter()
-    # The first ground compiles what is not compiled yet; then the others need not, side by side.
+    # One thread for each: small matrices split over threads wait for each other on a busy machine.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     with multiprocessing.get_context("spawn").Pool(processes) as pool:
         for number, row in enumerate(pool.imap_unordered(one_ground, rest, chunksize=2), start=1):
             rows.append(row)
