@@ -353,7 +353,7 @@ class _Work:
         region: tuple[int, int, int, int],
         box: tuple[int, int, int, int],
     ) -> None:
-        heights = as_heights(now.read(*box)).copy()
+        heights = _with_room(now.read(*box))
         before = as_heights(self.source.read(*box))
         leaves = outlets_in(heights, box, self.tiling.shape, self.sinks)
         kept = (
@@ -461,6 +461,16 @@ def _inside(
     row: NDArray[np.int64], col: NDArray[np.int64], box: tuple[int, int, int, int]
 ) -> NDArray[np.bool_]:
     return (row >= box[0]) & (row < box[2]) & (col >= box[1]) & (col < box[3])
+
+
+# A copy of a window with unused room before and behind it: looking for the cell of a pool from which a cut at
+# the window's edge begins, `open_pits` may glance at what would be the next row.
+def _with_room(window: NDArray[Any]) -> NDArray[np.float32]:
+    rows, cols = window.shape
+    room = np.full((rows + 4, cols), np.nan, np.float32)
+    inner: NDArray[np.float32] = room[2:-2]
+    inner[:] = as_heights(window)
+    return inner
 
 
 # A tile's own part of a window.
