@@ -65,7 +65,7 @@ def in_memory(path, given):
     steps = Steps()
     drained = condition_and_route(dem, progress=steps)
     grids = (drained.conditioned_m, drained.directions, drained.upstream_cells)
-    channels = delineate(dem, *grids, channel_area_m2=CHANNEL_AREA_M2)
+    channels = delineate(dem, *grids, channel_area_m2=given.area_m2)
     if given.check:
         np.save(path.with_suffix(".conditioned.npy"), drained.conditioned_m)
         np.save(path.with_suffix(".directions.npy"), drained.directions)
@@ -84,8 +84,10 @@ def by_tiles(path, given):
     with Scratch(path.parent) as scratch:
         frame = Frame(shape=source.shape, **PLACE)
         drained = drain_tiled(source, frame, scratch=scratch, memory_bytes=memory_bytes, progress=steps)
-        channels = drained.channels(channel_area_m2=CHANNEL_AREA_M2)
+        drained_peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+        channels = drained.channels(channel_area_m2=given.area_m2)
         found = {"nodes": len(channels.nodes), "cuts": len(drained.cuts), "filled": drained.pits_filled}
+        found["GB before the channels"] = round(drained_peak / 1e9, 2)
         found["tiles"] = len(drained.counts.tiling)
         if given.check:
             found["equal"] = np.array_equal(
@@ -130,7 +132,7 @@ def run(name, path, given):
     with tempfile.TemporaryDirectory() as folder:
         small = Path(folder) / "small.npy"
         stored_ground(small, given.kind, 90_000)
-        CHAINS[name](small, argparse.Namespace(memory_gb=given.memory_gb, check=False))
+        CHAINS[name](small, argparse.Namespace(memory_gb=given.memory_gb, check=False, area_m2=given.area_m2))
     start = time.perf_counter()
     steps, found = CHAINS[name](path, given)
     took = time.perf_counter() - start
@@ -143,6 +145,7 @@ def main():
     parser.add_argument("--cells", type=int, default=25_000_000)
     parser.add_argument("--memory-gb", type=float, default=1.0)
     parser.add_argument("--kind", choices=("hills", "rough hills"), default="rough hills")
+    parser.add_argument("--area-m2", type=float, default=CHANNEL_AREA_M2)
     parser.add_argument("--check", action="store_true")
     parser.add_argument("--only", choices=tuple(CHAINS))
     parser.add_argument("--run", choices=tuple(CHAINS), help=argparse.SUPPRESS)
@@ -159,9 +162,10 @@ def main():
         done = {}
         for name in CHAINS if given.only is None else (given.only,):
             command = [sys.executable, __file__, "--run", name, "--stored", str(path), "--kind", given.kind]
+            command += ["--area-m2", str(given.area_m2)]
             command += ["--memory-gb", str(given.memory_gb), *(["--check"] if given.check else [])]
             done[name] = json.loads(
-                subprocess.run(command, check=True, capture_output=True, text=True).stdout
+                subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
             )
             facts = {
                 key: value for key, value in done[name].items() if key not in {"seconds", "peak", "steps"}

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from washgrade.errors import GroundError
 from washgrade.land.fill import fill
-from washgrade.land.flow import flow_directions, upstream_cells
+from washgrade.land.flow import METHODS, flow_directions, upstream_cells
 from washgrade.land.tiles import flow as flow_module
 from washgrade.land.tiles.area import count_tiles, edge_cells, edge_place
 from washgrade.land.tiles.fill import fill_tiles
@@ -41,12 +41,14 @@ def tiled_fill(heights, sinks, side, *, threads=2):
         return water.read(0, 0, *heights.shape)
 
 
-def tiled_ways(filled, sinks, side):
+def tiled_ways(filled, sinks, side, method="steepest"):
     """Directions, counts, and what is known of all counts together."""
     with Scratch() as scratch:
         ways = scratch.grid("ways", filled.shape, np.uint8)
         tiling = Tiling(shape=filled.shape, side=side)
-        flow_tiles(InMemory(filled), ways, tiling=tiling, threads=2, outlets=sinks)
+        flow_tiles(
+            InMemory(filled), ways, tiling=tiling, threads=2, outlets=sinks, scratch=scratch, method=method
+        )
         counts = count_tiles(ways, tiling=tiling, threads=2)
         whole = np.zeros(filled.shape, np.int64)
         for tile in tiling.tiles():
@@ -54,22 +56,22 @@ def tiled_ways(filled, sinks, side):
         return ways.read(0, 0, *filled.shape), whole, counts
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(grounds())
 def test_fill_by_tiles_is_fill(ground):
     heights, sinks, side = ground
     np.testing.assert_array_equal(tiled_fill(heights, sinks, side), fill(heights, outlets=sinks))
 
 
-@settings(max_examples=120, deadline=None)
-@given(grounds(), st.sampled_from([1, 10, 10**6]))
-def test_ways_and_counts_by_tiles_are_those_in_memory(ground, batch):
+@settings(max_examples=60, deadline=None)
+@given(grounds(), st.sampled_from([1, 10, 10**6]), st.sampled_from(METHODS))
+def test_ways_and_counts_by_tiles_are_those_in_memory(ground, batch, method):
     heights, sinks, side = ground
     filled = fill(heights, outlets=sinks)
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(flow_module, "BATCH", batch)
-        ways, whole, counts = tiled_ways(filled, sinks, side)
-    right = flow_directions(filled, outlets=sinks)
+        ways, whole, counts = tiled_ways(filled, sinks, side, method)
+    right = flow_directions(filled, outlets=sinks, method=method)
     np.testing.assert_array_equal(ways, right)
     count = upstream_cells(right)
     np.testing.assert_array_equal(whole, count)

@@ -41,8 +41,8 @@ __all__ = ["TiledDrainage", "drain_tiled", "memory_in_core_bytes"]
 # Of the memory, the share that tiles may take: the program itself, what tiles tell each other and the lists
 # of cuts and channels need the rest. Our choice.
 TILE_SHARE = 0.6
-# Bytes of scratch for each cell: heights twice while pits are opened, directions.
-SCRATCH_BYTES_PER_CELL = 13
+# Bytes of scratch for each cell: heights, directions, and what straight paths need on the way.
+SCRATCH_BYTES_PER_CELL = 26
 # What the steps in memory take for each cell at their peak (benchmarks/ground.py).
 IN_CORE_BYTES_PER_CELL = 60
 
@@ -278,6 +278,7 @@ def drain_tiled(
     max_breach_depth_m: float | None = None,
     keep: HeightSource | None = None,
     sinks: NDArray[np.integer] | None = None,
+    method: str = "least deviation",
     threads: int | None = None,
     side: int | None = None,
     progress: Callable[[str, float], None] | None = None,
@@ -301,6 +302,8 @@ def drain_tiled(
         Windows of bool: cells that no cut may lower.
     sinks : ndarray of int, shape (sinks,), optional
         Flat indices of cells in which water sinks into the ground.
+    method : str, optional
+        One of `washgrade.land.flow.METHODS`.
     threads : int, optional
         How many tiles are worked on at once; unless told, one for each processor.
     side : int, optional
@@ -316,7 +319,7 @@ def drain_tiled(
     Raises
     ------
     InputError
-        If a limit is below 0.
+        If a limit is below 0 or there is no such method.
     GroundError
         If the memory is too little, or the ground holds an infinite height or a sink that is no cell.
     SiteError
@@ -389,6 +392,8 @@ def drain_tiled(
     flow_tiles(
         conditioned,
         directions,
+        scratch=scratch,
+        method=method,
         tiling=tiling,
         threads=threads,
         outlets=outlets,

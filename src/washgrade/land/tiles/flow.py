@@ -7,12 +7,14 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from washgrade.checks import choice
 from washgrade.errors import GroundError
-from washgrade.land.descent import PENDING
-from washgrade.land.flow import FIRST_RING, OUTLET, _steepest
+from washgrade.land.descent import FACET, PENDING, lowest_ways
+from washgrade.land.flow import FIRST_RING, METHODS, OUTLET
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, grown, kernel, neighbour_steps
 from washgrade.land.tiles.fill import sinks_in
-from washgrade.land.tiles.store import Grid, HeightSource, Tile, Tiling, each_tile
+from washgrade.land.tiles.store import Grid, HeightSource, Scratch, Tile, Tiling, each_tile
+from washgrade.land.tiles.straight import straighten_tiles
 
 __all__ = ["flow_tiles"]
 
@@ -28,6 +30,8 @@ def flow_tiles(
     *,
     tiling: Tiling,
     threads: int,
+    scratch: Scratch | None = None,
+    method: str = "steepest",
     outlets: NDArray[np.int64] | None = None,
     tell: Callable[[float], None] | None = None,
 ) -> None:
@@ -43,6 +47,10 @@ def flow_tiles(
         How the ground is cut.
     threads : int
         How many tiles are worked on at once.
+    scratch : Scratch, optional
+        Where "least deviation" puts what it needs on the way.
+    method : str, optional
+        One of `washgrade.land.flow.METHODS`.
     outlets : ndarray of int64, shape (outlets,), optional
         Flat indices, ascending, of cells in which water sinks into the ground.
     tell : callable, optional
@@ -50,8 +58,12 @@ def flow_tiles(
 
     Raises
     ------
+    InputError
+        If there is no such method.
     GroundError
         If the heights still have a pit.
+    ValueError
+        If the method needs a scratch folder and there is none.
 
     Notes
     -----
@@ -59,6 +71,10 @@ def flow_tiles(
     grows in them. Two flat cells side by side have the same height, because the higher would drain into the
     other; so the bits are all that is needed.
     """
+    is_straight = choice("method", method, METHODS) == "least deviation"
+    if is_straight and scratch is None:
+        raise ValueError("Least deviation needs a scratch folder.")
+    facet = FACET if is_straight else 0
     sinks = np.empty(0, np.int64) if outlets is None else outlets
     # Untouched pages of zeros take no memory, and most tiles have few such flats.
     bits = np.zeros((len(tiling), (tiling.side**2 + 7) // 8), np.uint8)
@@ -68,7 +84,7 @@ def flow_tiles(
         box = tiling.around(tile.box, 2)
         heights = as_heights(conditioned.read(*box))
         code = np.empty(heights.shape, np.uint8)
-        _steepest(heights, code)
+        lowest_ways(heights, code, 0, heights.shape[0], facet)
         code.ravel()[sinks_in(sinks, box, cols)] = OUTLET
         inner = np.array([tile.top - box[0], tile.left - box[1], tile.bottom - box[0], tile.right - box[1]])
         left, first = _lead_inner(heights, code, inner)
@@ -84,7 +100,10 @@ def flow_tiles(
     undrained = 0
     rings = [np.empty(0, np.int64)]
     for _, (left, first) in each_tile(
-        lead, tiling.tiles(), threads=threads, tell=lambda share: report(0.9 * share)
+        lead,
+        tiling.tiles(),
+        threads=threads,
+        tell=lambda share: report((0.3 if is_straight else 0.9) * share),
     ):
         undrained += left
         rings.append(first)
@@ -94,6 +113,15 @@ def flow_tiles(
         raise GroundError(
             f"Invalid 'conditioned_m' with {undrained} cells that cannot drain. "
             "It must have no pits: fill it first."
+        )
+    if scratch is not None and is_straight:
+        straighten_tiles(
+            conditioned,
+            directions,
+            scratch=scratch,
+            tiling=tiling,
+            threads=threads,
+            tell=lambda share: report(0.3 + 0.7 * share),
         )
     report(1.0)
 
@@ -184,7 +212,8 @@ def _lead_inner(
             for turn in range(8):
                 k = (2 * turn) % 8 + turn // 4
                 near = cell + steps[k]
-                if code[near] <= OUTLET and ground[near] == ground[cell]:
+                drains = code[near] <= OUTLET or FACET <= code[near] < FACET + 8
+                if drains and ground[near] == ground[cell]:
                     if code[cell] == CROSSING:
                         if firsts == len(first):
                             first = grown(first)
