@@ -112,8 +112,8 @@ class RouteProblem:
             raise InputError("Invalid fixed stops. Each must be named once.")
         if self.most_stops is not None and len(self.fixed) > self.most_stops:
             raise InputError(
-                f"Invalid 'most_stops' of {self.most_stops}. It must be at least {len(self.fixed)}, the fixed "
-                "stops."
+                f"Invalid 'most_stops' of {self.most_stops}. It must be at least {len(self.fixed)}, the "
+                "fixed stops."
             )
 
     @property
@@ -247,9 +247,9 @@ def plan_route(
     Notes
     -----
     Greedy insertion by worth for the time, then turns of a local search: some stops are left out (by chance,
-    a stretch, the worst for their time, those near a newcomer), or too many are taken and the worst sent away;
-    what is left is refilled and its order mended by reversing stretches and moving one to three stops. The
-    orienteering problem is NP-hard; `upper_bound` says what no round can pass.
+    a stretch, the worst for their time, those near a newcomer), or too many are taken and the worst sent
+    away; what is left is refilled and its order mended by reversing stretches and moving one to three stops.
+    The orienteering problem is NP-hard; `upper_bound` says what no round can pass.
 
     References
     ----------

@@ -1,8 +1,8 @@
 """Compiled search for the best round of stops within a budget: destroy, refill, shorten, again and again.
 
-The value of a set of stops is a sum of prizes, a reward for each group of stops that is touched, and the fall
-of a weighted variance. Of the last only two matrices over the points are needed: the covariance C of what
-samples there would show, and ``M = C' W C`` (what all places that count share with them). A sample at s, error
+The value of a set of stops is a sum of prizes, a reward for each group of stops that is touched, and the
+fall of a weighted variance. Of the last only two matrices over the points are needed: the covariance C of
+what is sampled there, and ``M = C' W C`` (what all places that count share with them). A sample at s, error
 variance r, is then worth ``M_ss / (C_ss + r)``, and leaves ``C - cc'`` and ``M - cm' - mc' + q cc'`` behind,
 with c and m the columns of s over the root of ``C_ss + r``. So the vectors c, m of the stops already taken
 are the whole state: one more stop costs stops × points, never points × points.
@@ -315,8 +315,8 @@ def search(
 ):
     """Improve a route that keeps the budget by destroying and refilling it.
 
-    ``legs[i, j]`` is the time to j and at j; ``fixed`` stops are in ``first_route`` and stay. ``state`` is the
-    generator's, moved on.
+    ``legs[i, j]`` is the time to j and at j; ``fixed`` stops are in ``first_route`` and stay. ``state`` is
+    the generator's, moved on.
 
     Returns
     -------
