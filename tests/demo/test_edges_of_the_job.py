@@ -182,3 +182,64 @@ def test_help_shows_its_examples_line_by_line():
         text = run(verb, "--help").output
         assert r"\b" not in text
         assert len(re.findall(rf"^ +washgrade {verb} ", text, re.MULTILINE)) == examples
+
+
+def test_storms_digs_and_looks_are_entered_listed_and_struck(site, tmp_path):
+    reach = json.loads(run("rank", site, "--top", "1", "--json").stdout)["reaches"][0]
+    gauge = tmp_path / "gauge.csv"
+    gauge.write_text("time,rain_mm\n2025-09-14T14:00,0\n2025-09-14T14:10,12\n2025-09-14T14:20,9\n")
+    at = ("--lon", "-3.00805", "--lat", "36.32577", "--date", "2025-09-14")
+    on = ("--date", "2025-09-15", "--reach", reach["reach"])
+    for words, says in (
+        (
+            ("storm", "--date", "2025-09-14", "--rain", "1.2 in", "--over", "40 min"),
+            "1.2 in of rain in 40 min",
+        ),
+        (("storm", "--gauge", gauge), "0.83 in of rain in 20 min, over the whole ground."),
+        (("storm", "--mark-depth", "18 in", *at), "a flood mark 18 in deep, on reach "),
+        (("storm", "--no-flow", *at), "no flow, on reach "),
+        (("dig", *on, "--loads", "40", "--product", "9 lb"), f"9 lb of product, on reach {reach['reach']}, "),
+        (("dig", *at, "--end-lon", "-3.00805", "--end-lat", "36.3260", "--volume", "0.2 m3"), "52.8 gal"),
+        (("look", *on, "--seen", "buried", "--depth", "3 in"), "a streak buried 3 in deep, on reach "),
+    ):
+        done = run(words[0], site, *words[1:])
+        assert done.exit_code == 0, done.output
+        assert done.stdout.startswith("Entered ")
+        assert says in done.stdout
+    dig = survey.records(site, "digs")[-1]
+    assert (dig.easting_m, dig.northing_m) == (reach["easting_m"], reach["northing_m"])
+    assert len(json.loads(run("storm", site, "--json").stdout)) == 4
+    assert "4 storms" in run("storm", site).stdout
+    listed = json.loads(run("notebook", site, "--json").stdout)
+    assert {row["kind"] for row in listed} == {"sample", "storm", "dig", "look"}
+    assert [row["time"][:10] for row in listed] == sorted(row["time"][:10] for row in listed)
+    assert len(json.loads(run("notebook", site, "--kind", "digs", "--json").stdout)) == 2
+    assert "Struck" in run("strike", site, dig.id[:8], "--why", "the other wash").stdout
+    assert len(survey.notebook(site, kind="digs")) == 1
+    for form in ("csv", "geojson"):
+        out = tmp_path / f"all.{form}"
+        assert run("export", site, "--to", form, "--what", "records", "--out", out).exit_code == 0
+        assert "0 samples and 0 storms and 0 digs and 0 looks added, 105 there already." in (
+            run("add", site, out).output
+        )
+    out = tmp_path / "digs.gpx"
+    assert run("export", site, "--to", "gpx", "--what", "digs", "--out", out).exit_code == 0
+    assert "0 digs added, 1 there already." in run("add", site, out).output
+
+
+def test_a_day_before_a_dig_does_not_know_it(site):
+    run("dig", site, "--lon", "-3.00805", "--lat", "36.32577", "--date", "2025-09-14", "--loads", "4")
+    assert survey.notebook(site, kind="digs", on="2025-09-13") == []
+    assert len(survey.records(site, "digs", on="2025-09-14")) == 1
+
+
+def test_a_wrong_dig_says_all_that_is_wrong_and_enters_nothing(site):
+    done = run("dig", site, "--reach", "Q99", "--purity", "130")
+    assert done.exit_code == 2
+    assert done.stderr.splitlines() == [
+        "Invalid 'purity_percent' of 130.0. It must be a finite number of at least 0 and of at most 100.",
+        "There is no amount. It must have loads, buckets, volume_litres or product_mass_kg.",
+        "There is no reach 'Q99' on the ground. It must be one that `washgrade rank` lists; or give the "
+        "place.",
+    ]
+    assert survey.notebook(site, kind="digs") == []

@@ -1,22 +1,26 @@
 """What holds for every notebook: records survive every file format, order and repetition do not matter."""
 
+import json
 import tempfile
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from washgrade.files.exchange import write_csv, write_geojson, write_gpx
+from washgrade.files.columns import SEEN
+from washgrade.files.exchange import FORMATS, write_csv
 from washgrade.files.geopackage import add_crs, writing
 from washgrade.files.judging import Frame
 from washgrade.files.notebook import add_records, make_notebook, merge_records, read_records, strike
 from washgrade.files.record import record_rows
 from washgrade.files.records import make_record, read_record_file
 from washgrade.files.site import make_site
+from washgrade.files.storm import course_text
 
 CRS = "EPSG:25830"
 TODAY = date(2026, 3, 2)
@@ -27,31 +31,109 @@ TEXTS = st.text(st.characters(categories=["L", "N", "P", "S", "Zs"]), max_size=2
 SHARES = st.floats(1e-6, 1.0)
 
 
+FRAME = Frame(
+    crs=CRS,
+    today=TODAY,
+    reach_middle={"A7": (553400.0, 4106200.0), "B1": (553500.0, 4106300.0)}.get,
+)
+
+
+def sizes(low, high):
+    return st.none() | st.floats(low, high)
+
+
 @st.composite
-def records(draw):
-    fields = {
+def moments(draw):
+    day = TODAY - timedelta(days=draw(st.integers(0, 1000)))
+    return draw(st.sampled_from([f"{day}", f"{day}T10:20:30-07:00", f"{day}T23:59:59+00:00"]))
+
+
+@st.composite
+def places(draw, reach=False):
+    if reach and draw(st.booleans()):
+        return {"reach": draw(st.sampled_from(["A7", "B1"]))}
+    return {
         "lon": draw(st.floats(-4.0, -1.0)),
         "lat": draw(st.floats(36.0, 38.0)),
-        "note": draw(TEXTS),
-        "place": draw(TEXTS),
-        "accuracy_m": draw(st.none() | st.floats(0.0, 100.0)),
-        "dry_mass_kg": draw(st.none() | st.floats(1e-3, 100.0)),
+        "accuracy_m": draw(sizes(0.0, 100.0)),
+        "reach": draw(st.sampled_from([None, "A7"])) if reach else None,
     }
-    day = TODAY - timedelta(days=draw(st.integers(0, 1000)))
-    fields["time"] = draw(st.sampled_from([f"{day}", f"{day}T10:20:30-07:00", f"{day}T23:59:59+00:00"]))
-    top = draw(st.none() | st.floats(0.0, 5.0))
+
+
+@st.composite
+def samples_said(draw):
+    fields = {"dry_mass_kg": draw(sizes(1e-3, 100.0)), **draw(places())}
+    fields.pop("reach")
+    top = draw(sizes(0.0, 5.0))
     thick = st.floats(0.001, 1.0).map(lambda more: (top or 0.0) + more)
     fields["depth_top_m"] = top
     fields["depth_bottom_m"] = draw(thick if top else st.none() | thick)
-    if draw(st.booleans()):
+    said = draw(st.sampled_from(["trace", "below", "grade", "litres"]))
+    if said == "trace":
         fields["trace"] = "yes"
+    elif said == "below":
+        fields["below_percent"] = draw(st.floats(0.01, 90.0))
+    elif said == "litres":
+        fields |= {"dry_mass_kg": None, "volume_litres": 2.0, "magnetic_mass_g": draw(st.floats(0.0, 900.0))}
     else:
         fields["grade"] = draw(SHARES)
         if fields["dry_mass_kg"] is not None and draw(st.booleans()):
             fields["magnetic_mass_kg"] = fields["dry_mass_kg"] * fields.pop("grade")
+    return fields
+
+
+@st.composite
+def courses(draw):
+    steps = draw(st.lists(st.tuples(st.floats(0.01, 5.0), st.floats(0.0, 40.0)), min_size=1, max_size=5))
+    times, depths = ([0.0, *accumulate(part)] for part in zip(*steps, strict=True))
+    return course_text(times, depths)
+
+
+@st.composite
+def storms_said(draw):
+    said = draw(st.sampled_from(["rain", "gauge", "mark", "no flow"]))
+    if said == "rain":
+        fields = {"rain_mm": draw(st.floats(0.0, 300.0)), "duration_min": draw(sizes(1.0, 3000.0))}
+    elif said == "gauge":
+        fields = {"gauge": draw(courses())}
+    elif said == "mark":
+        fields = {"mark_depth_in": draw(st.floats(1.0, 200.0)), "mark_width_m": draw(sizes(0.5, 50.0))}
+    else:
+        fields = {"no_flow": "yes"}
+    placed = draw(places(reach=True)) if said == "mark" or draw(st.booleans()) else {}
+    return {**fields, **placed, "rain_source": draw(TEXTS)}
+
+
+@st.composite
+def digs_said(draw):
+    fields = draw(places(reach=True))
+    if "lon" in fields and draw(st.booleans()):
+        fields |= {"end_lon": draw(st.floats(-4.0, -1.0)), "end_lat": draw(st.floats(36.0, 38.0))}
+    amounts = ["loads", "buckets", "volume_gal", "product_mass_lb"]
+    for name in draw(st.sets(st.sampled_from(amounts), min_size=1)):
+        fields[name] = draw(st.floats(0.5, 500.0))
+    if "product_mass_lb" in fields:
+        fields["purity"] = draw(st.none() | SHARES)
+    return {**fields, "bite_in": draw(sizes(0.5, 20.0))}
+
+
+@st.composite
+def looks_said(draw):
+    seen = draw(st.sampled_from(SEEN))
+    depth = draw(st.floats(0.01, 2.0)) if seen == "buried" else None
+    return {**draw(places(reach=True)), "seen": seen, "depth_m": depth}
+
+
+SAID = {"samples": samples_said(), "storms": storms_said(), "digs": digs_said(), "looks": looks_said()}
+
+
+@st.composite
+def records(draw):
+    kind = draw(st.sampled_from(list(SAID)))
+    fields = {"time": draw(moments()), "note": draw(TEXTS), "place": draw(TEXTS), **draw(SAID[kind])}
     if draw(st.booleans()):
         fields["id"] = draw(st.uuids().map(str) | st.from_regex(r"[A-Z]{1,3}-[0-9]{1,3}", fullmatch=True))
-    return make_record("samples", fields, Frame(crs=CRS, today=TODAY))
+    return make_record(kind, fields, FRAME)
 
 
 NOTEBOOKS = st.lists(records(), max_size=6, unique_by=lambda sample: sample.id)
@@ -76,13 +158,20 @@ def contents(samples):
     return {sample.id: (sample.content, bool(sample.struck_at)) for sample in samples}
 
 
+def said(records):
+    return sorted(
+        json.dumps({**sample.content, "id": None}, sort_keys=True) + str(sample.easting_m)
+        for sample in records
+    )
+
+
 @settings(max_examples=60, deadline=None)
 @given(samples=NOTEBOOKS.filter(bool))
 def test_records_survive_csv_word_for_word(samples):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.csv"
-        write_csv(path, record_rows(samples))
-        found, faults = read_record_file(path, Frame(crs=CRS, today=TODAY))
+        write_csv(path, record_rows(samples, with_kind=True))
+        found, faults = read_record_file(path, FRAME)
     assert faults == []
     assert found == [replace(sample, source="a.csv") for sample in samples]
 
@@ -90,22 +179,31 @@ def test_records_survive_csv_word_for_word(samples):
 @settings(max_examples=40, deadline=None)
 @given(samples=NOTEBOOKS.filter(bool))
 def test_records_survive_geojson_and_gpx_to_the_centimetre(samples):
-    places = [np.array([sample.lon, sample.lat]) for sample in samples]
-    rows = record_rows(samples)
-    bare = [{k: v for k, v in row.items() if k not in {"easting_m", "northing_m"}} for row in rows]
     with tempfile.TemporaryDirectory() as folder:
-        write_geojson(Path(folder) / "a.geojson", rows, places)
-        write_gpx(
-            Path(folder) / "a.gpx",
-            waypoints=[
-                ({"name": row["place"] or row["id"], **row}, place)
-                for row, place in zip(bare, places, strict=True)
-            ],
-        )
-        for name in ("a.geojson", "a.gpx"):
-            found, faults = read_record_file(Path(folder) / name, Frame(crs=CRS, today=TODAY))
+        for form in ("geojson", "gpx"):
+            # A waypoint must lie somewhere.
+            kept = [sample for sample in samples if form == "geojson" or sample.lon is not None]
+            if not kept:
+                continue
+            path = Path(folder) / f"a.{form}"
+            spots = [np.array([sample.lon, sample.lat], dtype=np.float64) for sample in kept]
+            FORMATS[form](path, record_rows(kept, with_kind=True), spots)
+            found, faults = read_record_file(path, FRAME)
             assert faults == []
-            assert contents(found) == contents(samples)
+            assert contents(found) == contents(kept)
+
+
+@settings(max_examples=40, deadline=None)
+@given(samples=NOTEBOOKS.filter(bool), data=st.data())
+def test_the_kind_is_told_from_the_columns_alone(samples, data):
+    chosen = data.draw(st.sampled_from(samples))
+    alike = [sample for sample in samples if sample.kind == chosen.kind]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.csv"
+        write_csv(path, record_rows(alike))
+        found, faults = read_record_file(path, FRAME)
+    assert faults == []
+    assert contents(found) == contents(alike)
 
 
 @settings(max_examples=25, deadline=None)
@@ -136,6 +234,20 @@ def test_striking_takes_nothing_away(samples, data):
         everything = contents(read_records(site, struck=True))
         assert everything == {s.id: (s.content, s.id in chosen) for s in samples}
         assert set(contents(read_records(site))) == everything.keys() - chosen
+
+
+@settings(max_examples=25, deadline=None)
+@given(samples=NOTEBOOKS.filter(bool), data=st.data())
+def test_striking_and_entering_again_under_a_new_id_changes_nothing_that_is_said(samples, data):
+    chosen = data.draw(st.sampled_from(samples))
+    with tempfile.TemporaryDirectory() as folder:
+        site = new_site(Path(folder) / "site")
+        add_records(site, samples, now=NOW)
+        before = said(read_records(site))
+        strike(site, chosen.id, why="w", now=NOW)
+        assert len(read_records(site)) == len(samples) - 1
+        add_records(site, [replace(chosen, id="entered again")], now=NOW)
+        assert said(read_records(site)) == before
 
 
 @settings(max_examples=25, deadline=None)

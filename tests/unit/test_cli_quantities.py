@@ -1,7 +1,8 @@
 """Quantities typed on the command line, and what the verbs print.
 
 Exact sizes: foot 0.3048 m and pound 0.45359237 kg by the international yard and pound agreement (1959);
-acre 43,560 square feet and ounce 1/16 pound by definition.
+acre 43,560 square feet and ounce 1/16 pound by definition; US gallon 231 cubic inches (NIST Handbook 44,
+appendix C).
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from washgrade.cli import main
-from washgrade.cli.options import AREA, DEPTH, LENGTH, MASS, echo_json
+from washgrade.cli.options import AREA, DEPTH, DURATION, LENGTH, MASS, RAIN, VOLUME, echo_json
 
 
 @pytest.mark.parametrize(
@@ -28,6 +29,13 @@ from washgrade.cli.options import AREA, DEPTH, LENGTH, MASS, echo_json
         (DEPTH, "2 in", 0.0508),
         (DEPTH, ".1m", 0.1),
         (LENGTH, ".5", 0.5),
+        (RAIN, "1.2 in", 30.48),
+        (RAIN, "3cm", 30.0),
+        (DURATION, "40 min", 2 / 3),
+        (DURATION, "1.5h", 1.5),
+        (VOLUME, "5 gal", 5 * 231 * 0.0254**3 * 1000),
+        (VOLUME, "2 ft3", 2 * 0.3048**3 * 1000),
+        (VOLUME, "0.2 m3", 200.0),
     ],
 )
 def test_a_quantity_with_its_unit(kind, text, value):

@@ -278,9 +278,11 @@ from washgrade.files.notebook import add_records
 from washgrade.files.records import make_record
 from washgrade.files.site import open_site
 site = open_site(sys.argv[1])
+says = {"samples": {"grade": 0.1}, "storms": {"rain_mm": 9}, "digs": {"loads": 3}, "looks": {"seen": "bare"}}
 for number in range(int(sys.argv[3])):
-    fields = {"id": f"{sys.argv[2]}-{number}", "time": "2026-03-01", "lon": -2.4, "lat": 37.1, "grade": 0.1}
-    add_records(site, [make_record("samples", fields, Frame(crs="EPSG:25830", today=date(2026, 3, 2)))])
+    kind = list(says)[number % 4]
+    fields = {"id": f"{sys.argv[2]}-{number}", "time": "2026-03-01", "lon": -2.4, "lat": 37.1, **says[kind]}
+    add_records(site, [make_record(kind, fields, Frame(crs="EPSG:25830", today=date(2026, 3, 2)))])
     print(number, flush=True)
 """
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import Any
 
 from washgrade.errors import FileFaults
 from washgrade.files.cells import judged_values
-from washgrade.files.column import Column
+from washgrade.files.column import Column, tidy
 from washgrade.files.judging import read_moment
 from washgrade.files.storm import course_text
 from washgrade.files.tables import Table, read_table
@@ -35,7 +36,7 @@ _RISING_ROWS = 4
 _STEMS = {
     "increments": ("rain", "rainfall", "precipitation", "precip", "depth", "increment"),
     "total": ("total", "total_rain", "cumulative", "cumulative_rain", "accumulated", "fallen"),
-    "rate": ("rate", "rain_rate", "intensity"),
+    "rate": ("rate", "rain", "rain_rate", "rainfall_rate", "intensity"),
 }
 _ELAPSED = {
     name: size
@@ -111,7 +112,7 @@ def read_gauge(path: Path | str, *, form: str | None = None, day: date | None = 
     and four usual steps a logger was silent because it was dry: the rain is taken to have fallen in one usual
     step. Six dry hours part two storms.
     """
-    table = read_table(Path(path))
+    table = _plain_names(read_table(Path(path)))
     faults = list(table.faults)
     names, told = _value_names(table, form)
     faults += told
@@ -133,6 +134,20 @@ def read_gauge(path: Path | str, *, form: str | None = None, day: date | None = 
         raise FileFaults(wrong)
     storms = list(_storms(ends, lengths, fell, start))
     return _choose(table, storms, day)
+
+
+def _plain_names(table: Table) -> Table:
+    # Loggers write "Rain (mm)" and "Rate [mm/h]".
+    def plain(name: str) -> str:
+        return tidy(re.sub(r"[()\[\]]", " ", name).replace("/", "_"))
+
+    return replace(
+        table,
+        columns=tuple(plain(name) for name in table.columns),
+        rows=tuple(
+            (number, {plain(name): cell for name, cell in cells.items()}) for number, cells in table.rows
+        ),
+    )
 
 
 def _value_names(table: Table, form: str | None) -> tuple[list[str], list[str]]:

@@ -105,10 +105,12 @@ def add_records(
     kinds = {kind: 0 for kind in KINDS if any(record.kind == kind for record in records)}
     with writing(site.geopackage) as connection:
         srs_id = complete(connection, site)
+        kind_of = ids(connection)
         for record in records:
-            there = held(connection, record.id)
+            there = held(connection, record.id, kind_of)
             if there is None:
                 insert(connection, replace(record, recorded_at=record.recorded_at or moment), srs_id)
+                kind_of[record.id] = record.kind
                 added.append(record.id)
                 kinds[record.kind] += 1
             elif there.content != record.content:
@@ -310,7 +312,7 @@ def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None)
             raise RecordError(
                 f"{len(found)} records have an id that begins with {wanted!r}. Give more of it."
             )
-        record = held(connection, found[0])
+        record = held(connection, found[0], known)
         if record is None or record.struck_at:
             when = "" if record is None else f" since {record.struck_at}: {record.struck_why}"
             raise RecordError(f"The record {found[0]!r} is struck already{when}.")

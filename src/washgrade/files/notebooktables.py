@@ -7,7 +7,7 @@ lack a table or a column: what is not there is read as not said, and made at the
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -146,7 +146,7 @@ def records_of(connection: sqlite3.Connection, kind: str) -> list[Record]:
     return list(_select(connection, kind, "", ()))
 
 
-def held(connection: sqlite3.Connection, record_id: str) -> Record | None:
+def held(connection: sqlite3.Connection, record_id: str, kind_of: Mapping[str, str]) -> Record | None:
     """Find the record of an id, of whatever kind it is.
 
     Parameters
@@ -155,20 +155,21 @@ def held(connection: sqlite3.Connection, record_id: str) -> Record | None:
         Open.
     record_id : str
         The whole id.
+    kind_of : mapping of str to str
+        What `ids` gives.
 
     Returns
     -------
     Record or None
         The record, if there is one.
     """
-    for kind in KINDS:
-        for record in _select(connection, kind, " WHERE id = ?", (record_id,)):
-            return record
-    return None
+    if record_id not in kind_of:
+        return None
+    return next(_select(connection, kind_of[record_id], " WHERE id = ?", (record_id,)), None)
 
 
-def ids(connection: sqlite3.Connection) -> list[str]:
-    """List the ids of all records of all kinds.
+def ids(connection: sqlite3.Connection) -> dict[str, str]:
+    """List the ids of all records, each with its kind.
 
     Parameters
     ----------
@@ -177,15 +178,15 @@ def ids(connection: sqlite3.Connection) -> list[str]:
 
     Returns
     -------
-    list of str
-        In order.
+    dict of str to str
+        Kind by id.
     """
-    found: list[str] = []
-    for kind in KINDS.values():
-        if has_table(connection, kind.table):
-            rows = connection.execute(f'SELECT id FROM "{kind.table}"')  # noqa: S608  (our own name)
-            found += [str(row[0]) for row in rows]
-    return sorted(found)
+    found: dict[str, str] = {}
+    for kind, entry in KINDS.items():
+        if has_table(connection, entry.table):
+            rows = connection.execute(f'SELECT id FROM "{entry.table}"')  # noqa: S608  (our own name)
+            found |= {str(row[0]): kind for row in rows}
+    return found
 
 
 def insert(connection: sqlite3.Connection, record: Record, srs_id: int) -> None:

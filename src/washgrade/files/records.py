@@ -4,20 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from washgrade.errors import FileFaults
 from washgrade.files.cells import judged_values, unknown_column
 from washgrade.files.columns import KIND_NAMES, KINDS, known_names, tidy
-from washgrade.files.judging import Frame, judge_place, judge_time
+from washgrade.files.gauge import DRY_SPELL_H
+from washgrade.files.judging import Frame, judge_place, judge_time, read_moment
 from washgrade.files.kinds import RULES, kind_by_columns, kind_by_name
 from washgrade.files.record import Record, content_id
 from washgrade.files.tables import Table, read_table
 
 __all__ = ["make_record", "read_record_file"]
 
+_TIMES = {name for name, (column, _) in known_names(KINDS["storms"].columns).items() if column.name == "time"}
+# So few rows may as well be showers of one afternoon.
+_LOG_ROWS = 4
 _KNOWN = {kind: known_names(KINDS[kind].columns) for kind in KINDS}
+_ANYWHERE = {name for known in _KNOWN.values() for name in known}
 _ONES = ", ".join(kind.one for kind in KINDS.values())
 
 
@@ -53,11 +60,13 @@ def read_record_file(
     named = next((name for name in KIND_NAMES if name in table.columns), None)
     if kind is None and named is None:
         kind = kind_by_columns(set(table.columns))
+    known = _KNOWN[kind] if kind is not None else _ANYWHERE
+    strange = {column for column in table.columns if column and column not in known and column != named}
+    faults += [
+        f"{table.name}: {unknown_column(column, known)}" for column in table.columns if column in strange
+    ]
     if kind is not None:
-        for column in table.columns:
-            if column and column not in _KNOWN[kind] and column != named:
-                faults.append(f"{table.name}: {unknown_column(column, _KNOWN[kind])}")
-        hopeless = _missing_columns(table, kind)
+        hopeless = _missing_columns(table, kind) + (_gauge_rows(table) if kind == "storms" else [])
         if hopeless:
             return [], faults + hopeless
     records: list[Record] = []
@@ -65,7 +74,11 @@ def read_record_file(
     for row, cells in table.rows:
         where = table.where(row)
         # A column that only other rows fill is none of this row's business.
-        own = {name: cell for name, cell in cells.items() if name != named and cell not in ("", None)}
+        own = {
+            name: cell
+            for name, cell in cells.items()
+            if name != named and name not in strange and cell not in ("", None)
+        }
         meant, wrong = _row_kind(cells.get(named or ""), own, kind)
         if kind is None and meant:
             wrong += [unknown_column(name, _KNOWN[meant]) for name in own if name not in _KNOWN[meant]]
@@ -150,6 +163,25 @@ def _missing_columns(table: Table, kind: str) -> list[str]:
     ]
 
 
+def _gauge_rows(table: Table) -> list[str]:
+    # The log of a gauge has the columns of a list of storms, but rows minutes or hours apart.
+    known = _KNOWN["storms"]
+    has = {known[name][0].name for name in table.columns if name in known}
+    if not has <= {"time", "rain_mm", "note"} or len(table.rows) < _LOG_ROWS:
+        return []
+    texts = [str(cells.get(name, "")) for _, cells in table.rows for name in cells if name in _TIMES]
+    moments = [read_moment(text) for text in texts]
+    seconds = [moment.timestamp() for moment in moments if moment is not None]
+    if len(seconds) < _LOG_ROWS:
+        return []
+    if median(abs(b - a) for a, b in pairwise(seconds)) / 3600.0 >= DRY_SPELL_H:
+        return []
+    return [
+        f"{table.name}: The rows are less than six hours apart, as a rain gauge writes them. Read it as one "
+        "storm with: washgrade storm SITE --gauge FILE."
+    ]
+
+
 def _record(
     kind: str, cells: Mapping[str, Any], frame: Frame, *, source: str
 ) -> tuple[Record | None, list[str]]:
@@ -164,6 +196,11 @@ def _record(
         if column.kind == "flag" and values.get(column.name) is False
     }
     faults += [f"There is no {what}. {rule}" for what, rule in rules.lacks(there - denied)]
+    if values.get("reach"):
+        # Ids are written in capitals, and typed on a phone without.
+        values["reach"] = values["reach"].upper()
+    else:
+        values.pop("by_reach", None)
     # The place comes before the kind's own rules, which may rest on it.
     placed = judge_place(values, frame, anywhere=rules.off_ground(values))
     faults += rules.judge(values, frame)

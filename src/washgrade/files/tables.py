@@ -21,6 +21,8 @@ from washgrade.files.columns import KINDS, tidy
 
 __all__ = ["Row", "Table", "read_table"]
 
+_GRID = ("easting_m", "northing_m", "end_easting_m", "end_northing_m")
+
 Row = tuple[int, Mapping[str, Any]]
 
 
@@ -267,8 +269,12 @@ def _vector(path: Path) -> Table:
             for position, geometry in enumerate(shapely.from_wkb(blobs)):
                 cells = _cells({str(key): fields[k][position] for k, key in enumerate(meta["fields"])})
                 cells.pop("fid", None)
-                if len(kinds) > 1:
+                if kinds:
                     cells["kind"] = layer
+                    if {"lon", "lat"} <= cells.keys():
+                        # The other site's grid may be another one.
+                        for column in _GRID:
+                            cells.pop(column, None)
                 if geometry is not None and not geometry.is_empty:
                     if geometry.geom_type != "Point":
                         faults.append(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, overload
 
 from washgrade.survey.steps import open_ground, read_day
+from washgrade.survey.tell import Entered
 
 if TYPE_CHECKING:
     from washgrade.files.dig import Dig
@@ -21,76 +22,9 @@ if TYPE_CHECKING:
     from washgrade.files.sample import Sample
     from washgrade.files.site import Site
     from washgrade.files.storm import Storm
+    from washgrade.land.channels import Channels
 
 __all__ = ["Entered", "add", "enter", "gauge_storm", "notebook", "records", "records_as_json", "strike"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entered:
-    """One record that was entered.
-
-    Parameters
-    ----------
-    record : Record
-        The record.
-    new : bool
-        False where the notebook held it already.
-    offset_m : float
-        How far it lies from the nearest channel, metres; NaN where it has no place.
-    reach_id : str
-        The reach it was laid on; empty where it lies too far off, or has no place.
-    end_reach_id : str
-        Of a stretch, the reach of its other end.
-    units : {"us", "metric"}
-        Units of the sentence.
-    porosity : float
-        Share of loose sand that is air, for the grade of a sample that was measured in litres.
-    """
-
-    record: Record
-    new: bool
-    offset_m: float
-    reach_id: str
-    end_reach_id: str
-    units: str
-    porosity: float
-
-    @property
-    def sentence(self) -> str:
-        """What happened, in plain words."""
-        from washgrade.survey.tell import tell_record
-
-        if not self.new:
-            return f"The notebook has this record already, as {self.record.id}."
-        told = tell_record(self.record, self.units, porosity=self.porosity)
-        return f"Entered {self.record.id}: {told}, {self._where}."
-
-    @property
-    def _where(self) -> str:
-        from washgrade.units import show_length
-
-        if self.record.lon is None:
-            return "over the whole ground"
-        away = show_length(self.offset_m, self.units)
-        if not self.reach_id:
-            off = f"{away} from the nearest channel"
-            if self._is_gauge:
-                return off
-            return f"but {off}: too far to count until the ground, its place or 'snap_max_m' is mended"
-        if getattr(self.record, "by_reach", False):
-            return f"on reach {self.reach_id}, written down with the place of its middle"
-        if self.end_reach_id and self.end_reach_id != self.reach_id:
-            return f"from reach {self.reach_id} to reach {self.end_reach_id}"
-        return f"on reach {self.reach_id}, {away} from the middle of its channel"
-
-    @property
-    def _is_gauge(self) -> bool:
-        from washgrade.files.storm import Storm
-
-        storm = self.record
-        if not isinstance(storm, Storm) or storm.no_flow:
-            return False
-        return storm.mark_depth_m is None and storm.mark_width_m is None
 
 
 def add(
@@ -141,7 +75,7 @@ def add(
     opened, facts = open_ground(site)
     if Path(path).is_dir():
         return merge_records(opened, open_site(path), crs=facts.crs, keep_good=keep_good)
-    frame = _frame(opened, facts, today)
+    frame = _frame(opened, facts, today, _channels_of(opened))
     return import_records(opened, path, frame, kind=kind, keep_good=keep_good)
 
 
@@ -178,15 +112,16 @@ def enter(site: Path | str, kind: str, cells: Mapping[str, object], *, today: da
 
     choice("kind", kind, tuple(KINDS))
     opened, facts = open_ground(site)
-    frame = _frame(opened, facts, today)
+    channels = _channels_of(opened)
+    frame = _frame(opened, facts, today, channels)
     given = {name: value for name, value in cells.items() if value not in (None, "", False)}
     given.setdefault("time", frame.today.isoformat())
     record = make_record(kind, given, frame)
     done = add_records(opened, [record])
-    reach_id, offset_m = _reach_of(opened, record.easting_m, record.northing_m)
-    end_reach_id, _ = _reach_of(
-        opened, getattr(record, "end_easting_m", None), getattr(record, "end_northing_m", None)
-    )
+    snap_max_m = opened.settings.snap_max_m
+    reach_id, offset_m = _reach_of(channels, snap_max_m, record.easting_m, record.northing_m)
+    end_east, end_north = (getattr(record, name, None) for name in ("end_easting_m", "end_northing_m"))
+    end_reach_id, _ = _reach_of(channels, snap_max_m, end_east, end_north)
     return Entered(
         record=record,
         new=bool(done.added),
@@ -231,47 +166,55 @@ def gauge_storm(path: Path | str, *, form: str | None = None, on: str | date | N
     return read_gauge(path, form=form, day=day)
 
 
-def _frame(opened: Site, facts: GroundFacts, today: date | None) -> Frame:
+def _channels_of(opened: Site) -> Callable[[], Channels]:
+    """Channels of a site, read when they are first asked for."""
+
+    @cache
+    def channels() -> Channels:
+        from washgrade.files.groundstore import load_channels
+
+        return load_channels(opened)
+
+    return channels
+
+
+def _frame(opened: Site, facts: GroundFacts, today: date | None, channels: Callable[[], Channels]) -> Frame:
     """What records are judged against; the channels are read only where a reach is named."""
     from washgrade.files.judging import Frame
 
-    places: dict[str, tuple[float, float]] = {}
-
-    def reach_middle(reach_id: str) -> tuple[float, float] | None:
-        from washgrade.files.groundstore import load_channels
+    @cache
+    def middles() -> dict[str, tuple[float, float]]:
         from washgrade.land.channels import middle_nodes
 
-        if not places:
-            channels = load_channels(opened)
-            nodes, middle = channels.nodes, middle_nodes(channels)
-            east, north = nodes.easting_m[middle].tolist(), nodes.northing_m[middle].tolist()
-            names = channels.reaches.reach_id.tolist()
-            places.update(zip(names, zip(east, north, strict=True), strict=True))
-        return places.get(reach_id)
+        found = channels()
+        middle = middle_nodes(found)
+        east, north = found.nodes.easting_m[middle].tolist(), found.nodes.northing_m[middle].tolist()
+        return dict(zip(found.reaches.reach_id.tolist(), zip(east, north, strict=True), strict=True))
 
     return Frame(
         crs=facts.crs,
         today=today or date.today(),
         contains=facts.contains,
-        reach_middle=reach_middle,
+        reach_middle=lambda reach_id: middles().get(reach_id),
         shovel_litres=opened.settings.shovel_litres,
     )
 
 
-def _reach_of(opened: Site, easting_m: float | None, northing_m: float | None) -> tuple[str, float]:
+def _reach_of(
+    channels: Callable[[], Channels], snap_max_m: float, easting_m: float | None, northing_m: float | None
+) -> tuple[str, float]:
     """Reach that a place lies on, if it is near enough, and how far off it is."""
     import numpy as np
 
-    from washgrade.files.groundstore import load_channels
     from washgrade.sand.along import snap
 
     if easting_m is None or northing_m is None:
         return "", float("nan")
-    channels = load_channels(opened)
-    node, offset_m = snap(channels.nodes, easting_m=np.array([easting_m]), northing_m=np.array([northing_m]))
-    near = offset_m[0] <= opened.settings.snap_max_m
-    reach = str(channels.reaches.reach_id[channels.nodes.reach[node[0]]]) if near else ""
-    return reach, float(offset_m[0])
+    nodes, reaches = channels().nodes, channels().reaches
+    node, offset_m = snap(nodes, easting_m=np.array([easting_m]), northing_m=np.array([northing_m]))
+    if not offset_m[0] <= snap_max_m:
+        return "", float(offset_m[0])
+    return str(reaches.reach_id[nodes.reach[node[0]]]), float(offset_m[0])
 
 
 def notebook(

@@ -1,7 +1,8 @@
-"""What a record says, in a few plain words."""
+"""What a record says, and what became of one that was entered, in plain words."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -11,7 +12,76 @@ if TYPE_CHECKING:
     from washgrade.files.sample import Sample
     from washgrade.files.storm import Storm
 
-__all__ = ["tell_record"]
+__all__ = ["Entered", "tell_record"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entered:
+    """One record that was entered.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+    new : bool
+        False where the notebook held it already.
+    offset_m : float
+        How far it lies from the nearest channel, metres; NaN where it has no place.
+    reach_id : str
+        The reach it was laid on; empty where it lies too far off, or has no place.
+    end_reach_id : str
+        Of a stretch, the reach of its other end.
+    units : {"us", "metric"}
+        Units of the sentence.
+    porosity : float
+        Share of loose sand that is air, for the grade of a sample that was measured in litres.
+    """
+
+    record: Record
+    new: bool
+    offset_m: float
+    reach_id: str
+    end_reach_id: str
+    units: str
+    porosity: float
+
+    @property
+    def sentence(self) -> str:
+        """What happened, in plain words."""
+        if not self.new:
+            return (
+                f"The notebook has this record already, as {self.record.id}. A second one that says the same "
+                "needs a time or an id of its own."
+            )
+        told = tell_record(self.record, self.units, porosity=self.porosity)
+        return f"Entered {self.record.id}: {told}, {self._where}."
+
+    @property
+    def _where(self) -> str:
+        from washgrade.units import show_length
+
+        if self.record.lon is None:
+            return "over the whole ground"
+        away = show_length(self.offset_m, self.units)
+        if not self.reach_id:
+            off = f"{away} from the nearest channel"
+            if self._is_gauge:
+                return off
+            return f"but {off}: too far to count until the ground, its place or 'snap_max_m' is mended"
+        if getattr(self.record, "by_reach", False):
+            return f"on reach {self.reach_id}, written down with the place of its middle"
+        if self.end_reach_id and self.end_reach_id != self.reach_id:
+            return f"from reach {self.reach_id} to reach {self.end_reach_id}"
+        return f"on reach {self.reach_id}, {away} from the middle of its channel"
+
+    @property
+    def _is_gauge(self) -> bool:
+        from washgrade.files.storm import Storm
+
+        storm = self.record
+        if not isinstance(storm, Storm) or storm.no_flow:
+            return False
+        return storm.mark_depth_m is None and storm.mark_width_m is None
 
 
 def tell_record(record: Record, units: str, *, porosity: float = 0.40) -> str:
