@@ -18,7 +18,7 @@ from washgrade.errors import InputError
 __all__ = ["Route", "RouteProblem", "most_stops_in", "plan_route", "upper_bound"]
 
 # Turns of destroying and refilling. Our choice, from the open instances: see benchmarks/route.py.
-ROUNDS = 6000
+ROUNDS = 12000
 BATCH = 250
 
 
@@ -45,7 +45,7 @@ class RouteProblem:
         Worth that stops share: what samples at a set of points settle. Its points are these points.
     group : ndarray of int64, shape (points,), optional
         Group of each point, such as its tributary, or -1.
-    group_prize : float, default 0
+    group_score : float, default 0
         Worth of the first stop in each group.
     may_stop : ndarray of bool, shape (points,), optional
         Whether a point may be a stop; all but the ends unless told.
@@ -68,7 +68,7 @@ class RouteProblem:
     prize: NDArray[np.float64] | None = None
     doubt: Doubt | None = None
     group: NDArray[np.integer[Any]] | None = None
-    group_prize: float = 0.0
+    group_score: float = 0.0
     may_stop: NDArray[np.bool_] | None = None
     fixed: tuple[int, ...] = ()
     most_stops: int | None = None
@@ -82,7 +82,7 @@ class RouteProblem:
             )
         count = len(legs)
         number("budget_minutes", self.budget_minutes, at_least=0)
-        number("group_prize", self.group_prize, at_least=0)
+        number("group_score", self.group_score, at_least=0)
         if self.most_stops is not None:
             whole("most_stops", self.most_stops, at_least=0)
         for name in ("stop_minutes", "prize", "group", "may_stop"):
@@ -181,8 +181,8 @@ def _lay(problem: RouteProblem) -> _Laid:
         legs[:count, :count] += stop[None, :]
     legs = np.minimum(legs, never)
 
-    def laid(given: NDArray[Any] | None, default: float) -> NDArray[np.float64]:
-        full = np.full(size, default)
+    def laid(given: NDArray[Any] | None, else_value: float) -> NDArray[np.float64]:
+        full = np.full(size, else_value)
         if given is not None:
             full[:count] = given
         return full
@@ -228,7 +228,7 @@ def plan_route(
         The stops to choose from.
     rng : numpy.random.Generator
         Decides what is destroyed; the same state gives the same round.
-    rounds : int, default 6000
+    rounds : int, default 12000
         Turns of destroying and refilling. Our choice, because on the open instances little is gained after.
     within_s : float, optional
         Stop after so many seconds, above 0, instead of after the turns; then the round depends on the
@@ -282,7 +282,7 @@ def plan_route(
             laid.legs,
             laid.prize,
             laid.group,
-            float(problem.group_prize),
+            float(problem.group_score),
             laid.covariance,
             laid.wanted,
             laid.error,
@@ -376,7 +376,7 @@ def upper_bound(problem: RouteProblem) -> float:
     most = most_stops_in(problem)
     total = min(total, float(np.sort(prize)[::-1][:most].sum()))
     if problem.group is not None:
-        total += problem.group_prize * min(most, len(np.unique(laid.group[laid.group >= 0])))
+        total += problem.group_score * min(most, len(np.unique(laid.group[laid.group >= 0])))
     if problem.doubt is not None:
         total += problem.doubt.only(np.flatnonzero(laid.may_stop)).at_most(most)
     return total
