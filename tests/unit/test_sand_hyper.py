@@ -280,9 +280,12 @@ def test_tails_of_the_normal(z: float) -> None:
 def test_prior_points_follow_the_prior() -> None:
     priors = Priors()
     points = priors.points(hyper.even_points(hyper.POINTS_LOG2, 8))
-    assert np.median(np.exp(points[:, 0])) == pytest.approx(0.8, rel=0.01)
-    assert np.median(np.exp(points[:, 2])) == pytest.approx(300.0, rel=0.01)
-    assert np.std(points[:, 3]) == pytest.approx(1.1, rel=0.02)
+    assert np.median(np.exp(points[:, 0])) == pytest.approx(0.85, rel=0.01)
+    assert np.median(np.exp(points[:, 2])) == pytest.approx(250.0, rel=0.01)
+    assert np.std(points[:, 3]) == pytest.approx(1.3, rel=0.02)
+    assert np.median(np.exp(points[:, 7])) == pytest.approx(0.25, rel=0.01)
+    flat = 1 / (1 + np.exp(-points[:, 6]))
+    assert np.mean(flat) == pytest.approx(1 / 3, abs=0.002)
     share = 1 / (1 + np.exp(-points[:, 1]))
     assert np.mean(share) == pytest.approx(0.5, abs=0.002)
     assert np.var(share) == pytest.approx(stats.beta(1.5, 1.5).var(), rel=0.01)
@@ -293,14 +296,24 @@ def test_prior_density_is_that_of_its_parts() -> None:
     point = np.array([POINT])
     share = 1 / (1 + math.exp(-POINT[1]))
     expected = (
-        stats.norm.logpdf(POINT[0], math.log(0.8), 0.65)
+        stats.norm.logpdf(POINT[0], math.log(0.85), 0.65)
         + stats.beta.logpdf(share, 1.5, 1.5)
         + math.log(share * (1 - share))
-        + stats.norm.logpdf(POINT[2], math.log(300), 1.1)
-        + stats.norm.logpdf(POINT[3], math.log(1200), 1.1)
+        + stats.norm.logpdf(POINT[2], math.log(250), 1.3)
+        + stats.norm.logpdf(POINT[3], math.log(1000), 1.3)
         + stats.norm.logpdf(POINT[4], math.log(0.25), 0.7)
     )
     assert priors.log_density(point)[0] == pytest.approx(expected, rel=1e-12)
+    # With covariates and the part across the land: three numbers more.
+    whole = np.array([[*POINT, 0.4, -0.7, -1.1]])
+    flat = 1 / (1 + math.exp(0.7))
+    expected += (
+        stats.norm.logpdf(0.4, 0.0, 1.0)
+        + stats.beta.logpdf(flat, 1.0, 2.0)
+        + math.log(flat * (1 - flat))
+        + stats.norm.logpdf(-1.1, math.log(0.25), 0.7)
+    )
+    assert priors.log_density(whole)[0] == pytest.approx(expected, rel=1e-12)
 
 
 def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
@@ -323,7 +336,7 @@ def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
 def test_without_a_reading_the_prior_stays() -> None:
     found = average(readings(FORK, seen([], []), REGRESSORS), Priors())
     assert found.log_likelihood == pytest.approx(0.0, abs=0.01)
-    assert found.quantities["total sd"].p50 == pytest.approx(0.8, rel=0.02)
+    assert found.quantities["total sd"].p50 == pytest.approx(0.85, rel=0.02)
     assert found.step == pytest.approx(np.zeros((48, 2)))
     assert found.covariance[:, 0, 0] == pytest.approx(np.ones(48))
     # Half of the representatives let covariates do more than the middle of the prior, half less.

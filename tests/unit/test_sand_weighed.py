@@ -272,4 +272,4 @@ def test_what_is_expected_before_any_sample_equals_plain_draws() -> None:
 def test_ranges_grow_with_the_root_of_the_ground() -> None:
     assert Priors().on_ground(3000.0) == Priors()
     large = Priors().on_ground(12000.0)
-    assert (large.up_range_m, large.down_range_m) == pytest.approx((600.0, 2400.0))
+    assert (large.up_range_m, large.down_range_m) == pytest.approx((500.0, 2000.0))

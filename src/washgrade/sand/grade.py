@@ -23,7 +23,7 @@ from washgrade.sand.weighed import Weighed, weigh
 
 __all__ = ["GradeEstimate", "HyperSummary", "estimate_grade", "grades"]
 
-# Our choice, because the middle of the prior tail-up range is 300 m: at a third of it two places still share
+# Our choice, because the middle of the prior tail-up range is 250 m: well within it two places still share
 # most of what makes them differ from the mean.
 NEAR_M = 100.0
 # Our choice, because what a hundredth of the weight says wrongly is lost in the rounding of a grade.

@@ -28,13 +28,13 @@ class Priors:
 
     Parameters
     ----------
-    total_sd, total_sd_log_sd : float, default 0.8 and 0.65
-        Median and log standard deviation of the standard deviation of tail-up and tail-down together.
+    total_sd, total_sd_log_sd : float, default 0.85 and 0.65
+        Median and log standard deviation of the standard deviation of all parts that have a range together.
     up_share_a, up_share_b : float, default 1.5 and 1.5
         Beta distribution of the tail-up part's share of that variance.
-    up_range_m, up_range_log_sd : float, default 300 m and 1.1
+    up_range_m, up_range_log_sd : float, default 250 m and 1.3
         Median and log standard deviation of the tail-up range.
-    down_range_m, down_range_log_sd : float, default 1200 m and 1.1
+    down_range_m, down_range_log_sd : float, default 1000 m and 1.3
         The same of the tail-down range.
     local_sd, local_sd_log_sd : float, default 0.25 and 0.7
         The same of the scatter from scoop to scoop at one spot of the channel (10 to 40 % of the grade).
@@ -61,14 +61,14 @@ class Priors:
         If a number is outside its range.
     """
 
-    total_sd: float = 0.8
+    total_sd: float = 0.85
     total_sd_log_sd: float = 0.65
     up_share_a: float = 1.5
     up_share_b: float = 1.5
-    up_range_m: float = 300.0
-    up_range_log_sd: float = 1.1
-    down_range_m: float = 1200.0
-    down_range_log_sd: float = 1.1
+    up_range_m: float = 250.0
+    up_range_log_sd: float = 1.3
+    down_range_m: float = 1000.0
+    down_range_log_sd: float = 1.3
     local_sd: float = 0.25
     local_sd_log_sd: float = 0.7
     scoop_share: float = 0.5
@@ -123,8 +123,8 @@ class Priors:
         Notes
         -----
         Whether a likeness reaches a fixed number of metres or a fixed part of the ground, nobody knows
-        beforehand. The square root lies halfway between; on washes of 300 m to 30 km the coverage of the
-        intervals held under both truths (``benchmarks/intervals.py --sizes``).
+        beforehand. The square root lies halfway between (``benchmarks/intervals.py --sizes`` compares it with
+        either).
         """
         factor = math.sqrt(longest_m / USUAL_LENGTH_M) if longest_m > 0 else 1.0
         return replace(self, up_range_m=self.up_range_m * factor, down_range_m=self.down_range_m * factor)
