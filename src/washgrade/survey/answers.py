@@ -120,6 +120,7 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
         channels,
         Samples(**arrays),
         rng=np.random.default_rng(SEED),
+        shape=layers.shape,
         settings=chosen.sampling,
         cutoff_grade=chosen.cutoff_grade,
         progress=lambda share: tell("weighing what the samples say", 0.1 + 0.9 * share),
