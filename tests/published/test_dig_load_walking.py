@@ -1,7 +1,7 @@
 """Walking with a load, against printed values.
 
-* Pandolf, Givoni & Goldman (1977), J. Appl. Physiol. 43:577-581: a person of 180 lb with a pack of 30 lb at 3.5
-  mph on the level, terrain factor 1: 477.7 W, 410.9 kcal/h, as printed on secondary pages that work the
+* Pandolf, Givoni & Goldman (1977), J. Appl. Physiol. 43:577-581: a person of 180 lb with a pack of 30 lb at
+  3.5 mph on the level, terrain factor 1: 477.7 W, 410.9 kcal/h, as printed on secondary pages that work the
   equation (the pounds and miles rounded there; 0.5 %).
 * Soule & Goldman (1972), J. Appl. Physiol. 32:706-708: terrain factors.
 * Looney et al. (2019), Med. Sci. Sports Exerc. 51:826: walking without a load at 0.894 m/s up 15.15 % takes
@@ -36,7 +36,8 @@ def test_pounds_taken_for_kilograms_would_not_match() -> None:
 
 def test_terrain_factors() -> None:
     assert TERRAIN == {
-        "blacktop": 1.0, "dirt road": 1.1, "light brush": 1.2, "heavy brush": 1.5, "bog": 1.8, "loose sand": 2.1,
+        "blacktop": 1.0, "dirt road": 1.1, "light brush": 1.2, "heavy brush": 1.5, "bog": 1.8,
+        "loose sand": 2.1,
     }  # fmt: skip
 
 
@@ -68,6 +69,9 @@ def test_more_load_is_never_faster_and_too_much_is_refused() -> None:
     factor = speed_factor_with_load(np.linspace(0, 30, 31), speed_m_s=0.84)
     assert factor[0] == 1.0
     assert np.all(np.diff(factor) < 0)
-    sentence = "Invalid 'load_kg' of 70. Standing under it takes 365 W, walking without it 279 W. It must be lighter."
+    sentence = (
+        "Invalid 'load_kg' of 70. Standing under it takes 365 W, walking without it 279 W. "
+        "It must be lighter."
+    )
     with pytest.raises(InputError, match=f"^{re.escape(sentence)}$"):
         speed_factor_with_load(70.0, speed_m_s=0.84)

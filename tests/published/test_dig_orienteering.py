@@ -1,12 +1,12 @@
 """The route search on open orienteering instances, against the published scores.
 
-* Kobeaga, Merino & Lozano (2018), Comput. Oper. Res. 90:42-59, as published with OPLib: TSPLIB points (Reinelt
-  1991), scores after Fischetti, Salazar-González & Toth (1998), cost limit half of the best tour, start and
-  end at node 1, legs rounded to whole numbers. A good score, not always the optimum. Needs the instances,
-  which are kept beside a checkout and skipped where they are not.
-* Tsiligirides (1984), J. Oper. Res. Soc. 35:797-809, problem 1, 32 points: his best score for a budget of 46
-  is 175 (from memory), the optimum too; here only that the score rises with the budget and that all points
-  together are 285 (the sum in the file).
+* Kobeaga, Merino & Lozano (2018), Comput. Oper. Res. 90:42-59, as published with OPLib: TSPLIB points
+  (Reinelt 1991), scores after Fischetti, Salazar-González & Toth (1998), cost limit half of the best tour,
+  start and end at node 1, legs rounded to whole numbers. A good score, not always the optimum. Needs the
+  instances, which are kept beside a checkout and skipped where they are not.
+* Tsiligirides (1984), J. Oper. Res. Soc. 35:797-809, problem 1, 32 points: the best score for a budget of 46
+  is 175 (from memory); else only that the score rises with the budget up to all points together, 285 (the
+  sum in the file).
 
 How near within seconds: ``benchmarks/route.py``; here the turns are fixed, so that the machine's speed does
 not matter.

@@ -23,6 +23,7 @@ NEAR = 16
 # Room around the places that a way may use, metres and share of their extent: our choice.
 ROOM_M = 150.0
 ROOM_SHARE = 0.3
+LEAST_MINUTES = 1e-6
 
 
 def open_cells(
@@ -251,7 +252,7 @@ def legs_between(
     legs[many, :many] = ways.out_minutes(cells)
     if ways.end is not None:
         legs[:many, -1] = ways.back_minutes(cells)
-    # Two places in one cell: a time of nothing would read as no way at all.
-    joined: NDArray[np.float64] = shortest_path(np.maximum(legs, 1e-9), method="D")
+    # Two places in one cell: scipy takes a time below 1e-8 as no way at all.
+    joined: NDArray[np.float64] = shortest_path(np.maximum(legs, LEAST_MINUTES), method="D")
     np.fill_diagonal(joined, 0.0)
     return joined

@@ -19,7 +19,7 @@ __all__ = ["Route", "RouteProblem", "most_stops_in", "plan_route", "upper_bound"
 
 # Turns of destroying and refilling. Our choice, from the open instances: see benchmarks/route.py.
 ROUNDS = 12000
-BATCH = 250
+BATCH = 2000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
