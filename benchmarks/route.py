@@ -1,10 +1,11 @@
-"""How near the route search comes to published scores, beside a general solver, and sets beside brute force.
+"""How near the route search comes to published scores, beside general solvers, and sets beside brute force.
 
 ``python benchmarks/route.py scores --seconds 1 5 --other PYTHON``: open orienteering instances (see
 ``tests/published/test_dig_orienteering.py``; they are kept beside a checkout). PYTHON is an interpreter of an
-environment of its own that has ortools and numpy (``pip install ortools numpy``); it runs OR-Tools' routing
-library (guided local search, optional visits, length as a dimension) in the same run on the same machine.
-Without it only our own gaps are shown. Gap: 1 - score / published score, so below 0 is better than published.
+environment of its own (``pip install ortools pyvrp numpy``); it runs two general solvers in the same run on
+the same machine: OR-Tools' routing library (guided local search, optional visits, length as a dimension) and
+PyVRP (prizes, optional clients). Without it only our own gaps are shown. Gap: 1 - score / published score, so
+below 0 is better than published.
 
 ``python benchmarks/route.py sets``: worth of sets of stops over the best of all sets, for the search, for
 greedy insertion alone (its first turn) and for "rank, then nearest neighbour".
@@ -37,7 +38,27 @@ def helper(path):
     return module
 
 
-def other_score(legs, prize, limit, seconds):
+def score_of_pyvrp(legs, prize, limit, seconds):
+    """PyVRP, a hybrid genetic search for vehicle routing, on one instance."""
+    from pyvrp import Model
+    from pyvrp.stop import MaxRuntime
+
+    model = Model()
+    spots = [model.add_location(node, 0) for node in range(len(prize))]
+    model.add_depot(spots[0])
+    for node in range(1, len(prize)):
+        # Any prize outweighs all the length there is.
+        model.add_client(spots[node], prize=int(prize[node]) * 1000, required=False)
+    model.add_vehicle_type(1, max_distance=int(limit))
+    for here, row in enumerate(legs):
+        for there, length in enumerate(row):
+            if here != there:
+                model.add_edge(spots[here], spots[there], distance=int(length))
+    found = model.solve(stop=MaxRuntime(seconds), seed=1, display=False)
+    return float(prize[0]) + (found.best.prizes() / 1000 if found.is_feasible() else 0.0)
+
+
+def score_of_ortools(legs, prize, limit, seconds):
     """OR-Tools' routing library on one instance; runs where washgrade is not installed."""
     from ortools.constraint_solver import pywrapcp, routing_enums_pb2
 
@@ -63,6 +84,9 @@ def other_score(legs, prize, limit, seconds):
     return score
 
 
+OTHERS = {"OR-Tools": score_of_ortools, "PyVRP": score_of_pyvrp}
+
+
 def scores(seconds, seeds, other, names):
     from washgrade.dig.route import plan_route
 
@@ -71,7 +95,7 @@ def scores(seconds, seeds, other, names):
     plan_route(data.instance(names[0]), rng=np.random.default_rng(0), rounds=1)
     for limit_s in seconds:
         print(f"\n{limit_s:g} s each: gap to the published score, %  (ours: {seeds} seeds, mean and worst)")
-        ours, theirs = [], []
+        ours, theirs = [], {name: [] for name in OTHERS}
         for name in names:
             problem, published = data.instance(name), data.PUBLISHED[name]
             found = []
@@ -80,22 +104,24 @@ def scores(seconds, seeds, other, names):
                 found.append(100 * (1 - data.score(problem, route.stops) / published))
             ours.append(found)
             line = f"{name:14s} {np.mean(found):7.2f} {np.max(found):7.2f}"
-            if other:
-                asked = json.dumps(
-                    [problem.leg_minutes.tolist(), problem.prize.tolist(), problem.budget_minutes, limit_s]
-                )
+            asked = json.dumps(
+                [problem.leg_minutes.tolist(), problem.prize.tolist(), problem.budget_minutes, limit_s]
+            )
+            for solver in OTHERS if other else ():
                 told = subprocess.run(
-                    [other, str(HERE), "solve"], input=asked, capture_output=True, text=True, check=True
+                    [other, str(HERE), "solve", "--solver", solver],
+                    input=asked,
+                    capture_output=True,
+                    text=True,
+                    check=True,
                 )
-                theirs.append(100 * (1 - float(told.stdout) / published))
-                line += f"   OR-Tools {theirs[-1]:7.2f}"
+                theirs[solver].append(100 * (1 - float(told.stdout) / published))
+                line += f"   {solver} {theirs[solver][-1]:7.2f}"
             print(line, flush=True)
-        gap = np.array(ours)
-        print(f"ours: reached {np.mean(gap <= 0):.0%}, mean {gap.mean():.3f} %, worst {gap.max():.2f} %")
-        if theirs:
-            gap = np.array(theirs)
+        for solver, found in (("ours", ours), *(theirs.items() if other else ())):
+            gap = np.array(found)
             print(
-                f"OR-Tools: reached {np.mean(gap <= 0):.0%}, mean {gap.mean():.3f} %, worst {gap.max():.2f} %"
+                f"{solver}: reached {np.mean(gap <= 0):.0%}, mean {gap.mean():.3f} %, worst {gap.max():.2f} %"
             )
 
 
@@ -185,11 +211,12 @@ def main():
     parser.add_argument("part", choices=["scores", "sets", "walk", "solve"])
     parser.add_argument("--seconds", type=float, nargs="+", default=[1.0, 5.0, 30.0])
     parser.add_argument("--seeds", type=int, default=1)
-    parser.add_argument("--other", help="interpreter of an environment with ortools")
+    parser.add_argument("--other", help="interpreter of an environment with ortools and pyvrp")
+    parser.add_argument("--solver", choices=list(OTHERS))
     parser.add_argument("--instances", nargs="*", help="such as eil76-gen2; all unless told")
     given = parser.parse_args()
     if given.part == "solve":
-        print(other_score(*json.load(sys.stdin)))
+        print(OTHERS[given.solver](*json.load(sys.stdin)))
     elif given.part == "scores":
         scores(given.seconds, given.seeds, given.other, given.instances)
     elif given.part == "sets":
