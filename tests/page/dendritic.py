@@ -13,7 +13,7 @@ import zlib
 
 import numpy as np
 
-from washgrade.page.view import GroundMark, PageView, SampleMark
+from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, SampleMark, Why
 
 CENTRE_LON, CENTRE_LAT = -2.3400, 37.0500
 CELL_DEGREES = 5.0 / 111_320.0 / np.cos(np.radians(CENTRE_LAT))
@@ -245,6 +245,40 @@ def sample_view(
                 depth_m=3.0,
                 why="the way out is too long",
             ),
+        ),
+        "holes": (
+            Hole(
+                name="pit a",
+                day="2025-10-01",
+                lon=samples[0].lon,
+                lat=samples[0].lat,
+                top_m=(0.0, 0.05),
+                bottom_m=(0.05, 0.1),
+                grade=(0.02, 0.3),
+                low_grade=(0.015, 0.25),
+                high_grade=(0.025, 0.35),
+                told=(("A buried streak 2 in down.",), ("A buried streak 5 cm down.",)),
+            ),
+        ),
+        "next_spots": (
+            NextSpot(reach=names[0], lon=float(lon[middle[0]]), lat=float(lat[middle[0]]), gain_share=0.12),
+        ),
+        "why": Why(
+            parts=("slope break", "likeness across the land"),
+            added=np.tile([0.10, -0.01], (count, 1)),
+            sample_ids=("sample-0", "elsewher"),
+            place=np.tile(np.array([1, 0, -1], np.int32), (count, 1)),
+            weight=np.tile([0.62, 0.05, 0.0], (count, 1)),
+        ),
+        "belief": Belief(
+            sentences=("1 of 2 readings lies where it should.", "No duplicates."),
+            reading=("sample-0", "sample-1", "sample-4"),
+            grade=(0.3, 0.05, 0.002),
+            low_grade=(0.01, 0.02, 0.001),
+            high_grade=(0.1, 0.09, 0.03),
+            trace=(False, False, True),
+            numbers=(("local sd", "0.25 (0.1 to 0.6)", "0.3 (0.2 to 0.4)"),),
+            effects=(("slope break", "1.1 (0.9 to 1.3)"),),
         ),
         "samples": samples,
         "property_rings": ((lon_of(edge), lat_of(side)),),

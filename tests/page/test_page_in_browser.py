@@ -165,6 +165,15 @@ def test_text_never_becomes_markup(show, view, script):
         reach_id=EVIL,
         notes=tuple((text, EVIL[0]) for text in EVIL),
         traps=tuple((text,) for text in EVIL),
+        why=replace(
+            view.why,
+            parts=EVIL[:2],
+            sample_ids=EVIL[2:4],
+            **{n: getattr(view.why, n)[:count] for n in ("added", "place", "weight")},
+        ),
+        holes=(replace(view.holes[0], name=EVIL[0], told=((EVIL[1],), (EVIL[2],))),),
+        next_spots=(replace(view.next_spots[0], reach=EVIL[0]),),
+        belief=replace(view.belief, sentences=EVIL[:2], numbers=(EVIL[:3],), effects=(EVIL[:2],)),
         marks=tuple(replace(mark, name=EVIL[n], why=EVIL[n]) for n, mark in enumerate(view.marks)),
         samples=tuple(replace(first, sample_id=t, day=t, place=t, note=t) for t in EVIL),
         access=tuple((lon, lat, EVIL[n]) for n, (lon, lat, _) in enumerate(view.access)),
@@ -497,14 +506,63 @@ def test_what_was_done_to_the_ground_is_listed_and_shown(show, view):
     assert blue() > 20
 
 
+def test_reasons_layers_and_belief_are_shown(show, view):
+    page = show(view).page
+    page.locator("#table tbody tr button").first.click()
+    words = page.locator("#card").inner_text()
+    # A sample that the page holds has its distance; the earth is near enough a sphere of 6,371 km.
+    reach, mark = reach_of_rank(view, 1), view.samples[0]
+    north = np.radians(mark.lat - view.lat[reach])
+    east = np.radians(mark.lon - view.lon[reach]) * np.cos(np.radians(mark.lat))
+    away = show_length(6_371_000.0 * float(np.hypot(north, east)), "metric")
+    assert f"Samples that weigh most: elsewher (62 %), sample-0 (5 %, {away} away)." in words
+    # What adds less than three in a hundred is not said.
+    assert "The ground adds or takes: slope break +10 %." in words
+    page.keyboard.press("Escape")
+    page.locator("#holes summary").click()
+    hole = page.locator("#holes-body")
+    assert "A buried streak 5 cm down." in hole.inner_text()
+    bars = hole.locator("rect")
+    wide = [float(bars.nth(n).get_attribute("width")) for n in range(2)]
+    # Bars go by the square root of the grade.
+    assert wide[1] / wide[0] == pytest.approx((0.3 / 0.02) ** 0.5, rel=0.01)
+    page.locator("label:has(input[value=us])").click()
+    assert "A buried streak 2 in down." in hole.inner_text()
+    page.locator("#belief summary").click()
+    belief = page.locator("#belief-body")
+    for text in ("1 of 2 readings lies where it should.", "0.3 (0.2 to 0.4)", "1.1 (0.9 to 1.3)"):
+        assert text in belief.inner_text()
+    dots = belief.locator("circle")
+    fills = [dots.nth(n).get_attribute("fill") for n in range(2)]
+    assert fills[0] != fills[1]
+    assert belief.locator("svg path").count() == 1
+    page.locator("#next summary").click()
+    assert "12 %" in page.locator("#next-body").inner_text()
+    box = page.locator(".legend input[name=next]")
+    assert not box.is_checked()
+    page.locator("#next-body button").first.click()
+    assert box.is_checked()
+
+
 def test_a_page_without_sections_or_marks_says_nothing_of_them(show, view):
     bare = replace(
-        view, traps=(), width_measured=None, least_area=None, section_half_m=None, section_m=None, marks=()
+        view,
+        holes=(),
+        next_spots=(),
+        why=None,
+        belief=None,
+        traps=(),
+        width_measured=None,
+        least_area=None,
+        section_half_m=None,
+        section_m=None,
+        marks=(),
     )
     opened = show(bare)
     opened.page.locator("#table tbody tr button").first.click()
     assert opened.page.locator("#card svg").count() == 1
-    assert not opened.page.locator("#mends").is_visible()
+    for part in ("mends", "holes", "next", "belief"):
+        assert not opened.page.locator(f"#{part}").is_visible()
     assert opened.page.locator(".legend input[name=marks]").count() == 0
     assert opened.console == []
 

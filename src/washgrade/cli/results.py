@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,7 +17,10 @@ from washgrade.cli.options import (
     unit_choice,
 )
 
-__all__ = ["check", "demo", "export", "grade", "page", "rank"]
+if TYPE_CHECKING:
+    from washgrade.survey import Estimate
+
+__all__ = ["check", "demo", "export", "grade", "page", "rank", "where"]
 
 TOP_SHOWN = 15
 
@@ -25,9 +29,21 @@ TOP_SHOWN = 15
 @site_folder
 @on_day
 @click.option("--nodes", is_flag=True, help="With --json: every node, not only the reaches.")
+@click.option("--why", "reach", metavar="REACH", help="Say what the grade of one reach rests on.")
+@click.option(
+    "--learnt", is_flag=True, help="Say what the samples taught, and whether to believe the ranges."
+)
 @unit_choice
 @as_json
-def grade(site: Path, on: str | None, nodes: bool, units: str | None, as_json: bool) -> None:
+def grade(
+    site: Path,
+    on: str | None,
+    nodes: bool,
+    reach: str | None,
+    learnt: bool,
+    units: str | None,
+    as_json: bool,
+) -> None:
     """Estimate the grade along every channel of SITE, with its doubt.
 
     The range from P10 to P90 should hold the truth 8 times in 10.
@@ -37,6 +53,12 @@ def grade(site: Path, on: str | None, nodes: bool, units: str | None, as_json: b
 
     with progress_bar("Estimating") as progress:
         found = survey.estimate(site, on=on, progress=progress)
+    if reach is not None:
+        _say_why(found, reach, as_json=as_json)
+        return
+    if learnt and not as_json:
+        _say_learnt(found)
+        return
     if as_json:
         echo_json(survey.grade_as_json(found, nodes=nodes))
         return
@@ -65,13 +87,86 @@ def grade(site: Path, on: str | None, nodes: bool, units: str | None, as_json: b
         click.echo(sentence)
 
 
+def _say_why(found: Estimate, name: str, *, as_json: bool) -> None:
+    """What the grade of one reach rests on."""
+    from washgrade import survey
+    from washgrade.survey.belief import find_reach
+    from washgrade.units import show_grade
+
+    place = find_reach(found, name)
+    told = survey.why(found).sentences(place)
+    grade = found.grade
+    if as_json:
+        echo_json({"reach": str(found.channels.reaches.reach_id[place]), "why": list(told)})
+        return
+    click.echo(
+        f"Reach {found.channels.reaches.reach_id[place]}: {show_grade(float(grade.reach_mean[place]))}, 8 "
+        f"times in 10 within {show_grade(float(grade.reach_p10[place]))} to "
+        f"{show_grade(float(grade.reach_p90[place]))}."
+    )
+    for sentence in told:
+        click.echo(sentence)
+
+
+def _say_learnt(found: Estimate) -> None:
+    """What the samples taught, and how well they are predicted from each other."""
+    from washgrade import survey
+
+    told = survey.learnt(found)
+
+    def span(numbers: dict[str, float]) -> str:
+        return f"{numbers['p50']:.3g} ({numbers['p10']:.3g} to {numbers['p90']:.3g})"
+
+    rows = [(name, span(pair["before"]), span(pair["now"])) for name, pair in told["numbers"].items()]
+    echo_table(
+        "The ground's own numbers: middle, and 8 times in 10", ("number", "before", "now"), rows, left=1
+    )
+    effects = [(name, span(numbers)) for name, numbers in told["effects"].items()]
+    heads = ("more of", "how many times richer for one standard deviation more")
+    echo_table("What the shape of the land adds", heads, effects, left=1)
+    judged = survey.diagnose(found)
+    click.echo(judged.chart())
+    click.echo(judged.sentence)
+    click.echo(survey.repeats(found).sentence)
+
+
+@click.command(short_help="Where one more sample would tell most.")
+@site_folder
+@click.option("--top", type=int, default=5, help="How many places to show. [5]")
+@on_day
+@as_json
+def where(site: Path, top: int, on: str | None, as_json: bool) -> None:
+    """List the places in SITE where one more sample would tell most about where to dig."""
+    from washgrade import survey
+
+    with progress_bar("Estimating") as progress:
+        found = survey.estimate(site, on=on, progress=progress)
+    places = survey.next_samples(found, top=top)
+    if as_json:
+        echo_json([place.as_json() for place in places])
+        return
+    rows = [(place.reach, f"{place.gain_share:.1%}", f"{place.lat:.5f}, {place.lon:.5f}") for place in places]
+    heads = ("reach", "of the doubt that matters, settled", "latitude, longitude")
+    echo_table(f"Where one more sample would tell most on {found.day}", heads, rows, left=1)
+
+
 @click.command(short_help="Where to dig: reaches by expected magnetics per shovel load.")
 @site_folder
 @click.option("--top", type=int, help=f"How many reaches to show. [{TOP_SHOWN}; with --json all]")
+@click.option(
+    "--compare", nargs=2, metavar="REACH REACH", help="Say how likely the first is better than the second."
+)
 @on_day
 @unit_choice
 @as_json
-def rank(site: Path, top: int | None, on: str | None, units: str | None, as_json: bool) -> None:
+def rank(
+    site: Path,
+    top: int | None,
+    compare: tuple[str, str] | None,
+    on: str | None,
+    units: str | None,
+    as_json: bool,
+) -> None:
     """Put the reaches of SITE in order of magnetics expected in one shovel load."""
     from washgrade import survey
     from washgrade.units import show_grade, show_mass
@@ -79,6 +174,15 @@ def rank(site: Path, top: int | None, on: str | None, units: str | None, as_json
     with progress_bar("Estimating") as progress:
         found = survey.estimate(site, on=on, progress=progress)
     ranking = survey.rank(found)
+    if compare:
+        chance = survey.compare(found, ranking.per_load_draws, *compare)
+        if as_json:
+            echo_json({"reaches": list(compare), "chance_first_is_better": chance})
+        else:
+            click.echo(
+                f"The chance that a load of {compare[0]} brings more than one of {compare[1]}: {chance:.0%}."
+            )
+        return
     if as_json:
         echo_json(ranking.as_json(top=top))
         return
@@ -190,5 +294,5 @@ def demo(folder: Path, units: str | None) -> None:
     for sentence in done.sentences:
         click.echo(sentence)
     ctx = click.get_current_context()
-    ctx.invoke(rank, site=folder, top=10, on=None, units=units, as_json=False)
+    ctx.invoke(rank, site=folder, top=10, compare=None, on=None, units=units, as_json=False)
     click.echo(f"The page is {done.page.resolve()}\nOpen it in any browser; it needs no network.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 
 import numpy as np
 
@@ -52,8 +53,10 @@ _COLUMNS = {
 """Columns by reach, and in how many steps one unit is told: finer than what the page shows."""
 
 
-# Sections of so many of the best reaches are put in: they are most of a large page (our choice).
+# Sections and reasons of so many of the best reaches are put in: they are most of a large page (our choice).
 MOST_SECTIONS = 8000
+# On a page of more reaches than this a section keeps every other point.
+FINE_SECTIONS = 2000
 
 
 def page_payload(view: PageView) -> dict[str, object]:
@@ -108,6 +111,19 @@ def page_payload(view: PageView) -> dict[str, object]:
             "east": pack_integers(east),
             "south": pack_integers(south),
         },
+        "why": _why(view),
+        "belief": None if view.belief is None else asdict(view.belief),
+        "holes": [
+            {
+                **asdict(hole),
+                **{
+                    name: [round(value, 5) for value in getattr(hole, name)]
+                    for name in ("top_m", "bottom_m", "grade", "low_grade", "high_grade")
+                },
+            }
+            for hole in view.holes
+        ],
+        "next_spots": [asdict(spot) for spot in view.next_spots],
         "samples": [
             {
                 "id": mark.sample_id,
@@ -151,7 +167,8 @@ def _sections(view: PageView) -> dict[str, object] | None:
     if view.section_m is None or view.section_half_m is None:
         return None
     chosen = np.flatnonzero(view.rank <= MOST_SECTIONS)
-    heights = view.section_m[chosen].astype(np.float64)
+    stride = 1 if len(chosen) <= FINE_SECTIONS else 2
+    heights = view.section_m[chosen, ::stride].astype(np.float64)
     known = np.isfinite(heights)
     lowest = np.where(known, heights, np.inf).min(axis=1, keepdims=True)
     return {
@@ -159,6 +176,23 @@ def _sections(view: PageView) -> dict[str, object] | None:
         "half": pack_column(view.section_half_m[chosen], 1e1),
         "points": heights.shape[1],
         "heights": pack_column(np.where(known, heights - lowest, np.nan).ravel(), 1e2),
+    }
+
+
+def _why(view: PageView) -> dict[str, object] | None:
+    # Percent are enough: nobody weighs a sample's say more finely.
+    if view.why is None:
+        return None
+    found = view.why
+    chosen = np.flatnonzero(view.rank <= MOST_SECTIONS)
+    return {
+        "parts": list(found.parts),
+        "sample_ids": list(found.sample_ids),
+        "few": found.place.shape[1],
+        "reach": pack_integers(chosen),
+        "added": pack_column(found.added[chosen].ravel(), 1e2),
+        "place": pack_integers(found.place[chosen].ravel().astype(np.int64)),
+        "weight": pack_column(found.weight[chosen].ravel(), 1e2),
     }
 
 

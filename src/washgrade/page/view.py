@@ -13,7 +13,7 @@ from washgrade.errors import InputError
 from washgrade.sand.support import SUPPORT
 from washgrade.units import UNITS
 
-__all__ = ["Access", "GroundMark", "PageView", "Ring", "SampleMark"]
+__all__ = ["Access", "Belief", "GroundMark", "Hole", "NextSpot", "PageView", "Ring", "SampleMark", "Why"]
 
 Ring = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Longitudes and latitudes of a closed line, degrees, WGS 84."""
@@ -116,6 +116,111 @@ class GroundMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Hole:
+    """A hole sampled in layers, as the page shows it.
+
+    Parameters
+    ----------
+    name, day : str
+        What it is called, and when it was dug.
+    lon, lat : float
+        Where, degrees, WGS 84.
+    top_m, bottom_m : tuple of float
+        Depths of its layers below the bed, metres.
+    grade, low_grade, high_grade : tuple of float
+        Grade of each layer, and what one in ten and nine in ten scoops of it would stay below, 0 to 1.
+    told : tuple of tuple of str
+        What a person may want to know: in US units and in metric ones.
+    """
+
+    name: str
+    day: str
+    lon: float
+    lat: float
+    top_m: tuple[float, ...]
+    bottom_m: tuple[float, ...]
+    grade: tuple[float, ...]
+    low_grade: tuple[float, ...]
+    high_grade: tuple[float, ...]
+    told: tuple[tuple[str, ...], tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextSpot:
+    """A place where one more sample would tell much.
+
+    Parameters
+    ----------
+    reach : str
+        Name of its reach.
+    lon, lat : float
+        Where, degrees, WGS 84.
+    gain_share : float
+        Share of the doubt that matters that a sample there would settle, 0 to 1.
+    """
+
+    reach: str
+    lon: float
+    lat: float
+    gain_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Why:
+    """What the grade of each reach rests on.
+
+    Parameters
+    ----------
+    parts : tuple of str
+        What the land adds: names of covariates, and likeness across the land.
+    added : ndarray of float64, shape (reaches, parts)
+        By which factor each part moves the odds of the grade, less 1.
+    sample_ids : tuple of str
+        A record of each place with readings.
+    place : ndarray of int32, shape (reaches, few)
+        Places that weigh most; -1 where there are no more.
+    weight : ndarray of float64, shape (reaches, few)
+        How much each weighs, 0 to 1.
+    """
+
+    parts: tuple[str, ...]
+    added: NDArray[np.float64]
+    sample_ids: tuple[str, ...]
+    place: NDArray[np.int32]
+    weight: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Belief:
+    """Whether to believe the numbers.
+
+    Parameters
+    ----------
+    sentences : tuple of str
+        How well readings are predicted from each other, and how far duplicates differ.
+    reading : tuple of str
+        Ids of the readings, the farthest off first.
+    grade, low_grade, high_grade : tuple of float
+        Grade read, and the 9 in 10 interval that the others give it, 0 to 1.
+    trace : tuple of bool
+        True where there was too little to weigh; the grade is then the limit.
+    numbers : tuple of tuple of str
+        Name of a number of the ground, what was thought of it before, and what is thought now.
+    effects : tuple of tuple of str
+        Name of a covariate, and how many times richer one standard deviation more makes the bed.
+    """
+
+    sentences: tuple[str, ...]
+    reading: tuple[str, ...]
+    grade: tuple[float, ...]
+    low_grade: tuple[float, ...]
+    high_grade: tuple[float, ...]
+    trace: tuple[bool, ...]
+    numbers: tuple[tuple[str, str, str], ...]
+    effects: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PageView:
     """All that one page shows, in SI units.
 
@@ -164,6 +269,14 @@ class PageView:
         where unknown.
     marks : tuple of GroundMark
         Where the DEM was mended so that water finds its way.
+    holes : tuple of Hole
+        Holes sampled in layers.
+    next_spots : tuple of NextSpot
+        Where one more sample would tell most, the best first.
+    why : Why or None
+        What the grade of each reach rests on.
+    belief : Belief or None
+        Whether to believe the numbers.
     easting_m, northing_m, lon, lat : ndarray of float64, shape (reaches,)
         Middle of the reach: metres in ``crs``; degrees, WGS 84.
     samples : tuple of SampleMark
@@ -233,6 +346,10 @@ class PageView:
     section_half_m: NDArray[np.float64] | None = None
     section_m: NDArray[np.float32] | None = None
     marks: tuple[GroundMark, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    next_spots: tuple[NextSpot, ...] = ()
+    why: Why | None = None
+    belief: Belief | None = None
     samples: tuple[SampleMark, ...] = ()
     property_rings: tuple[Ring, ...] = ()
     no_go_rings: tuple[Ring, ...] = ()

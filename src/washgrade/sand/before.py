@@ -10,10 +10,11 @@ from scipy.optimize import brentq
 from scipy.special import erf, expit, ndtr
 
 from washgrade.checks import number, whole
-from washgrade.sand.hyper import Quantity, even_points
+from washgrade.sand.hyper import Quantity, even_points, natural_numbers, quantity_of
 from washgrade.sand.priors import Priors
+from washgrade.sand.weighed import Weighed
 
-__all__ = ["grade_before", "ratio_before"]
+__all__ = ["grade_before", "numbers_before", "ratio_before"]
 
 POINTS_LOG2 = 11
 
@@ -31,6 +32,27 @@ def _parts(priors: Priors) -> dict[str, NDArray[np.float64]]:
         "down_m": np.exp(points[:, 3]),
         "scale": np.exp(points[:, 5]),
         "planar_range": np.exp(points[:, 7]),
+    }
+
+
+def numbers_before(weighed: Weighed) -> dict[str, Quantity]:
+    """What was thought of ranges and variances before the samples, to be held beside what is thought now.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        The model.
+
+    Returns
+    -------
+    dict of str to Quantity
+        Under the names of ``HyperSummary.quantities``.
+    """
+    points = weighed.priors.points(even_points(POINTS_LOG2, weighed.averaged.points.shape[1]))
+    even = np.full(len(points), 1.0 / len(points))
+    return {
+        name: quantity_of(numbers, even)
+        for name, numbers in natural_numbers(points, weighed.read, weighed.prior).items()
     }
 
 

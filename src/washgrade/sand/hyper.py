@@ -32,7 +32,17 @@ from washgrade.sand.priors import Priors
 from washgrade.sand.sample import Observations
 from washgrade.sand.tree import Tree, skeleton
 
-__all__ = ["Averaged", "Priors", "Quantity", "Readings", "average", "even_points", "readings"]
+__all__ = [
+    "Averaged",
+    "Priors",
+    "Quantity",
+    "Readings",
+    "average",
+    "even_points",
+    "natural_numbers",
+    "quantity_of",
+    "readings",
+]
 
 # Radius of a circle that holds two thirds (68 %) of a round normal scatter, in standard deviations.
 RADIUS_TO_SD = 1.0 / math.sqrt(-2.0 * math.log(1.0 - 0.68))
@@ -397,11 +407,12 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
         log_likelihood=log_likelihood,
         unsettled_share=unsettled_share,
         quantities={
-            name: _quantity(numbers, weight) for name, numbers in _natural(points, read, prior).items()
+            name: quantity_of(numbers, weight)
+            for name, numbers in natural_numbers(points, read, prior).items()
         },
         prior_quantities={
-            name: _quantity(numbers, np.full(len(wide), 1.0 / len(wide)))
-            for name, numbers in _natural(wide, read, prior).items()
+            name: quantity_of(numbers, np.full(len(wide), 1.0 / len(wide)))
+            for name, numbers in natural_numbers(wide, read, prior).items()
         },
     )
 
@@ -433,10 +444,25 @@ def _log_normal(
     )
 
 
-def _natural(
+def natural_numbers(
     points: NDArray[np.float64], read: Readings, prior: CoefficientPrior
 ) -> dict[str, NDArray[np.float64]]:
-    # The points as the numbers people think in.
+    """Points as the numbers people think in.
+
+    Parameters
+    ----------
+    points : ndarray of float64, shape (points, numbers)
+        As :meth:`Priors.points` gives them.
+    read : Readings
+        The readings, for the planar part's diameter.
+    prior : CoefficientPrior
+        Of the named regressors.
+
+    Returns
+    -------
+    dict of str to ndarray of float64, shape (points,)
+        By name.
+    """
     out = {
         "total sd": np.exp(points[:, 0]),
         "tail-up share": 1.0 / (1.0 + np.exp(-points[:, 1])),
@@ -452,7 +478,19 @@ def _natural(
     return out
 
 
-def _quantity(numbers: NDArray[np.float64], weight: NDArray[np.float64]) -> Quantity:
+def quantity_of(numbers: NDArray[np.float64], weight: NDArray[np.float64]) -> Quantity:
+    """Mean and quantiles of weighted numbers.
+
+    Parameters
+    ----------
+    numbers, weight : ndarray of float64, shape (numbers,)
+        Weights sum to 1.
+
+    Returns
+    -------
+    Quantity
+        Their summary.
+    """
     order = np.argsort(numbers, kind="stable")
     cumulative = np.cumsum(weight[order])
     at = np.minimum(np.searchsorted(cumulative, (0.1, 0.5, 0.9)), len(order) - 1)

@@ -17,7 +17,9 @@ from washgrade.sand.hyper import Quantity
 from washgrade.sand.tree import Tree, skeleton
 from washgrade.sand.weighed import Weighed
 
-__all__ = ["Reasons", "partial_effects", "reasons"]
+__all__ = ["ACROSS", "Reasons", "partial_effects", "reasons"]
+
+ACROSS = "likeness across the land"
 
 # Our choice, because more names than that nobody reads.
 FEW = 5
@@ -121,7 +123,7 @@ class Reasons:
         else:
             told.append("No sample weighs much here: this is what one would think beforehand.")
         parts = [(name, float(add)) for name, add in zip(self.names, self.trend[reach], strict=True)]
-        parts.append(("likeness across the land", float(self.across[reach])))
+        parts.append((ACROSS, float(self.across[reach])))
         parts.sort(key=lambda part: -abs(part[1]))
         said = [
             f"{name} {'+' if add > 0 else '−'}{100 * abs(math.expm1(add)):.0f}%"

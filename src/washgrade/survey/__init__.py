@@ -7,6 +7,7 @@ between calls.
 from __future__ import annotations
 
 from washgrade.survey.answers import Estimate, estimate, grade_as_json
+from washgrade.survey.belief import NextSample, compare, diagnose, holes, learnt, next_samples, repeats, why
 from washgrade.survey.health import Check, check
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, write_page
@@ -31,23 +32,31 @@ __all__ = [
     "Entered",
     "Estimate",
     "GroundMade",
+    "NextSample",
     "Ranking",
     "add",
     "build_ground",
     "check",
+    "compare",
+    "diagnose",
     "enter",
     "estimate",
     "export",
     "gauge_storm",
     "grade_as_json",
+    "holes",
+    "learnt",
+    "next_samples",
     "notebook",
     "page_view",
     "rank",
     "records",
     "records_as_json",
+    "repeats",
     "run_demo",
     "settings",
     "strike",
     "tell_record",
+    "why",
     "write_page",
 ]

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from washgrade.files.site import Site
     from washgrade.land.channels import Channels
     from washgrade.sand.grade import GradeEstimate
+    from washgrade.sand.layers import Samples
+    from washgrade.sand.weighed import Weighed
 
 __all__ = ["Estimate", "estimate", "grade_as_json"]
 
@@ -44,6 +46,10 @@ class Estimate:
         Shape of the channels, sections, and what was done to the ground.
     samples : tuple of Sample
         The records that stood on that day.
+    laid : Samples
+        The same as the model takes them.
+    weighed : Weighed
+        The model with what they say.
     grade : GradeEstimate
         Grades with their doubt.
     """
@@ -55,6 +61,8 @@ class Estimate:
     channels: Channels
     layers: GroundLayers
     samples: tuple[Sample, ...]
+    laid: Samples
+    weighed: Weighed
     grade: GradeEstimate
 
     @property
@@ -105,8 +113,9 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     from washgrade.files.groundstore import load_channels, load_ground_layers
     from washgrade.files.notebook import read_records
     from washgrade.files.sample import sample_arrays
-    from washgrade.sand.grade import estimate_grade
+    from washgrade.sand.grade import grades
     from washgrade.sand.layers import Samples
+    from washgrade.sand.weighed import weigh
 
     day = read_day(on)
     tell = progress or silent
@@ -115,15 +124,15 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     tell("reading the site", 0.0)
     channels, layers = load_channels(opened), load_ground_layers(opened)
     samples = read_records(opened, "samples", on=day)
-    arrays = sample_arrays(samples, porosity=chosen.porosity)
-    found = estimate_grade(
+    laid = Samples(**sample_arrays(samples, porosity=chosen.porosity))
+    tell("weighing what the samples say", 0.1)
+    weighed = weigh(channels, laid, shape=layers.shape, settings=chosen.sampling)
+    found = grades(
         channels,
-        Samples(**arrays),
+        weighed,
         rng=np.random.default_rng(SEED),
-        shape=layers.shape,
-        settings=chosen.sampling,
         cutoff_grade=chosen.cutoff_grade,
-        progress=lambda share: tell("weighing what the samples say", 0.1 + 0.9 * share),
+        progress=lambda share: tell("estimating along the channels", 0.2 + 0.8 * share),
     )
     return Estimate(
         site=opened,
@@ -133,6 +142,8 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
         channels=channels,
         layers=layers,
         samples=tuple(samples),
+        laid=laid,
+        weighed=weighed,
         grade=found,
     )
 
@@ -177,6 +188,25 @@ def grade_as_json(found: Estimate, *, nodes: bool = False) -> dict[str, Any]:
         "too_far": [{"id": name, "offset_m": offset_m} for name, offset_m in grade.observations.unplaced],
         "not_counted": [{"id": name, "why": why} for name, why in grade.observations.left_out],
         "reaches": rows,
+    }
+    from washgrade.survey.belief import diagnose, learnt, repeats
+
+    judged, pairs = diagnose(found), repeats(found)
+    answer["model"] = learnt(found)
+    answer["held_by_the_others"] = {
+        "readings": int((~judged.trace).sum()),
+        **{
+            name: None if share != share else share
+            for name, share in (
+                ("within_50", judged.coverage(0.5)),
+                ("within_80", judged.coverage(0.8)),
+                ("within_90", judged.coverage(0.9)),
+            )
+        },
+    }
+    answer["duplicates"] = {
+        "pairs": pairs.pairs,
+        "relative_sd": None if pairs.relative_sd != pairs.relative_sd else pairs.relative_sd,
     }
     if nodes:
         from washgrade.sand.support import SUPPORT

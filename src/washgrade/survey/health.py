@@ -9,6 +9,7 @@ from typing import Any
 
 from washgrade.errors import GroundError, SiteError
 from washgrade.survey.answers import estimate
+from washgrade.survey.belief import diagnose, holes, repeats
 from washgrade.survey.records import notebook
 from washgrade.survey.steps import open_ground
 
@@ -69,9 +70,8 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     """
     from washgrade.files.geopackage import intact
     from washgrade.files.groundstore import load_dem
-    from washgrade.files.sample import grade_and_mass, sample_arrays
-    from washgrade.sand.doubts import doubtful_readings
-    from washgrade.sand.layers import Samples
+    from washgrade.files.sample import grade_and_mass
+    from washgrade.sand.doubts import doubts_of
 
     fine, doubts = [], []
     opened, facts = open_ground(site)
@@ -116,10 +116,9 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
         for name, apart_m in seen.split
     ]
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
-    readings = doubtful_readings(
-        found.channels,
-        Samples(**sample_arrays(found.samples, porosity=found.settings.porosity)),
-        settings=found.settings.sampling,
-    )
-    doubts += [doubt.sentence for doubt in readings]
+    judged, units = diagnose(found), found.settings.units
+    fine += [judged.sentence, repeats(found).sentence]
+    fine += [sentence for hole in holes(found) for sentence in hole.told(units)]
+    readings = doubts_of(found.channels, found.laid, found.weighed, diagnosis=judged)
+    doubts += [doubt.told(units) for doubt in readings]
     return Check(fine=tuple(fine), doubts=tuple(doubts))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from washgrade import __version__
 from washgrade.errors import InputError
 from washgrade.survey.answers import Estimate, estimate
+from washgrade.survey.belief import diagnose, holes, learnt, next_samples, repeats, why
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook, records
 from washgrade.survey.steps import Progress, stage
@@ -21,9 +22,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from washgrade.files.settings import Settings
-    from washgrade.page.view import GroundMark, PageView
+    from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, Why
 
 __all__ = ["export", "page_view", "write_page"]
+
+# So many samples are named for a reach, and so many readings are drawn beside what the others say of them.
+WEIGHTY = 3
+READINGS_SHOWN = 60
 
 
 def page_view(ranking: Ranking, *, title: str | None = None, units: str | None = None) -> PageView:
@@ -128,6 +133,10 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         section_half_m=found.layers.sections.half_m,
         section_m=found.layers.sections.elevation_m,
         marks=_ground_marks(found),
+        holes=_holes(found),
+        next_spots=_next_spots(found),
+        why=_why(found),
+        belief=_belief(found),
         support=tuple(str(word) for word in grade.reach_support),
         notes=tuple(tuple(ranking.notes(k)) for k in range(len(reaches))),
         easting_m=ranking.easting_m,
@@ -144,6 +153,90 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         top=chosen.top_reaches,
         settings=_settings_told(chosen),
         cautions=(),
+    )
+
+
+def _holes(found: Estimate) -> tuple[Hole, ...]:
+    """Holes sampled in layers, for the page."""
+    import numpy as np
+
+    from washgrade.files.places import lonlat
+    from washgrade.page.view import Hole
+
+    told = []
+    for hole in holes(found):
+        lon, lat = lonlat(found.facts.crs, np.array([hole.easting_m]), np.array([hole.northing_m]))
+        told.append(
+            Hole(
+                name=hole.place or hole.sample_ids[0][:8],
+                day=hole.day,
+                lon=float(lon[0]),
+                lat=float(lat[0]),
+                top_m=tuple(hole.top_m.tolist()),
+                bottom_m=tuple(hole.bottom_m.tolist()),
+                grade=tuple(hole.grade.tolist()),
+                low_grade=tuple(hole.low_grade.tolist()),
+                high_grade=tuple(hole.high_grade.tolist()),
+                told=(hole.told("us"), hole.told("metric")),
+            )
+        )
+    return tuple(told)
+
+
+def _next_spots(found: Estimate) -> tuple[NextSpot, ...]:
+    """Where one more sample would tell most, for the page."""
+    from washgrade.page.view import NextSpot
+
+    return tuple(
+        NextSpot(reach=spot.reach, lon=spot.lon, lat=spot.lat, gain_share=spot.gain_share)
+        for spot in next_samples(found)
+    )
+
+
+def _why(found: Estimate) -> Why:
+    """What the grade of each reach rests on, for the page."""
+    import numpy as np
+
+    from washgrade.page.view import Why
+    from washgrade.sand.reasons import ACROSS
+
+    told = why(found)
+    return Why(
+        parts=(*told.names, ACROSS),
+        added=np.expm1(np.column_stack([told.trend, told.across])),
+        sample_ids=tuple(ids[0][:8] for ids in told.sample_ids),
+        place=told.place[:, :WEIGHTY],
+        weight=told.weight[:, :WEIGHTY],
+    )
+
+
+def _belief(found: Estimate) -> Belief:
+    """Whether to believe the numbers, for the page."""
+    import numpy as np
+
+    from washgrade.page.view import Belief
+
+    judged, told = diagnose(found), learnt(found)
+    far = judged.with_place
+    order = np.argsort(-np.abs(far.score), kind="stable")[:READINGS_SHOWN]
+
+    def share(logit: NDArray[np.float64]) -> tuple[float, ...]:
+        return tuple((1.0 / (1.0 + np.exp(-logit[order]))).round(5).tolist())
+
+    def span(numbers: Mapping[str, float]) -> str:
+        return f"{numbers['p50']:.3g} ({numbers['p10']:.3g} to {numbers['p90']:.3g})"
+
+    return Belief(
+        sentences=(judged.sentence, repeats(found).sentence),
+        reading=tuple("+".join(one[:8] for one in judged.sample_ids[k]) for k in order),
+        grade=share(np.where(judged.trace, judged.limit, judged.value)),
+        low_grade=share(far.mean - 1.6449 * far.sd),
+        high_grade=share(far.mean + 1.6449 * far.sd),
+        trace=tuple(judged.trace[order].tolist()),
+        numbers=tuple(
+            (name, span(pair["before"]), span(pair["now"])) for name, pair in told["numbers"].items()
+        ),
+        effects=tuple((name, span(numbers)) for name, numbers in told["effects"].items()),
     )
 
 

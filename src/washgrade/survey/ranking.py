@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from washgrade.dig.stock import Stock
     from washgrade.land.reachshape import ReachShape
 
-__all__ = ["Ranking", "rank"]
+__all__ = ["Ranking", "closed_reaches", "rank"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +32,8 @@ class Ranking:
         1 for the best.
     kg_per_load : Spread
         Magnetics in one load, kg.
+    per_load_draws : ndarray of float32, shape (draws, reaches)
+        Joint draws of the magnetics in one load, kg.
     shape : ReachShape
         Shape of the reaches; the widths are those that the stock rests on.
     least_area : ndarray of bool, shape (reaches,)
@@ -55,6 +57,7 @@ class Ranking:
     estimate: Estimate
     rank: NDArray[np.int64]
     kg_per_load: Spread
+    per_load_draws: NDArray[np.floating]
     shape: ReachShape
     least_area: NDArray[np.bool_]
     stock: Stock
@@ -84,9 +87,32 @@ class Ranking:
             told.append(f"{int(self.no_go.sum())} reaches touch a no-go area and rank last.")
         if self.on_water.any():
             told.append(f"{int(self.on_water.sum())} reaches cross standing water and rank last.")
+        regret_kg = self.regret_kg
+        if regret_kg is not None:
+            from washgrade.units import show_mass
+
+            told.append(
+                f"Digging the best {self.estimate.settings.top_reaches} as ranked is expected to bring "
+                f"{show_mass(regret_kg, self.estimate.settings.units)} a load less than the truly best "
+                "would; more samples lessen that (washgrade where SITE)."
+            )
         if (self.off_property | self.no_go).all():
             told.append("No reach is open to you: check the property line and the no-go areas.")
         return tuple(told)
+
+    @property
+    def regret_kg(self) -> float | None:
+        """What one load of the best-ranked open reaches is expected to miss of the truly best, kilograms."""
+        import numpy as np
+
+        from washgrade.sand.chances import expected_regret
+
+        open_reach = np.flatnonzero(~self.closed)
+        if not len(open_reach):
+            return None
+        top = min(self.estimate.settings.top_reaches, len(open_reach))
+        order = np.argsort(self.rank[open_reach])
+        return expected_regret(self.per_load_draws[:, open_reach], order, top) / top
 
     def notes(self, place: int) -> list[str]:
         """Say why a reach stands where it stands.
@@ -258,9 +284,7 @@ def rank(found: Estimate) -> Ranking:
         cutoff_grade=chosen.cutoff_grade,
     )
     off_property, no_go = _closed(found)
-    nodes = found.channels.nodes
-    wet = np.bincount(nodes.reach, weights=found.layers.is_on_water, minlength=len(reaches))
-    on_water = wet > 0.5 * np.bincount(nodes.reach, minlength=len(reaches))
+    on_water = _on_water(found)
     # A wash that leaves the map at a fork ends in a reach of one node: no length, nothing to dig.
     closed = off_property | no_go | on_water | (stock.loads_held <= 0.0)
     open_draws = np.where(closed, -1.0, per_load)
@@ -272,6 +296,7 @@ def rank(found: Estimate) -> Ranking:
         estimate=found,
         rank=rank_reaches(kg_per_load.mean, last=stock.depleted | closed),
         kg_per_load=kg_per_load,
+        per_load_draws=per_load,
         shape=shape,
         least_area=found.layers.edge_share[reaches.last_node] > 0.0,
         stock=stock,
@@ -293,6 +318,33 @@ def _shape(found: Estimate) -> ReachShape:
     from washgrade.land.reachshape import reach_shape
 
     return reach_shape(found.channels, found.layers.shape, given_width_m=found.settings.bed_width_m or None)
+
+
+def closed_reaches(found: Estimate) -> NDArray[np.bool_]:
+    """Find the reaches where one must not go, or that are no wash.
+
+    Parameters
+    ----------
+    found : Estimate
+        The estimate.
+
+    Returns
+    -------
+    ndarray of bool, shape (reaches,)
+        True outside the property line, in a no-go area and on standing water.
+    """
+    off_property, no_go = _closed(found)
+    return off_property | no_go | _on_water(found)
+
+
+def _on_water(found: Estimate) -> NDArray[np.bool_]:
+    """Find the reaches that lie mostly on standing water."""
+    import numpy as np
+
+    nodes, count = found.channels.nodes, len(found.channels.reaches)
+    wet = np.bincount(nodes.reach, weights=found.layers.is_on_water, minlength=count)
+    on_water: NDArray[np.bool_] = wet > 0.5 * np.bincount(nodes.reach, minlength=count)
+    return on_water
 
 
 def _closed(found: Estimate) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

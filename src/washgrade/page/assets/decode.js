@@ -38,6 +38,29 @@ function decode(payload) {
   land.notes = sentences(payload.notes);
   land.traps = sentences(payload.traps);
 
+  land.why_of = new Map();
+  if (payload.why) {
+    const {few, parts, sample_ids} = payload.why;
+    const share = (v) => (v === MISSING ? NaN : v / 100);
+    const added = unpack(payload.why.added).map(share);
+    const weight = unpack(payload.why.weight).map(share);
+    const place = unpack(payload.why.place);
+    // Ids are cut short there, as people see them.
+    const sample_of = new Map(payload.samples.map((mark) => [mark.id.slice(0, 8), mark]));
+    const away_of = (id, reach) => {
+      const mark = sample_of.get(id);
+      return mark ? L.latLng(mark.lat, mark.lon).distanceTo([land.lat[reach], land.lon[reach]]) : NaN;
+    };
+    unpack(payload.why.reach).forEach((reach, n) => {
+      const weighty = [];
+      for (let k = few * n; k < few * (n + 1); k += 1) {
+        if (place[k] >= 0) weighty.push({id: sample_ids[place[k]], weight: weight[k], away_m: away_of(sample_ids[place[k]], reach)});
+      }
+      const land_adds = parts.map((name, k) => ({name, share: added[parts.length * n + k]}));
+      land.why_of.set(reach, {weighty, land_adds});
+    });
+  }
+
   // Heights across the middle of the reaches that have a section, metres above its lowest point.
   land.sections = new Map();
   if (payload.sections) {
@@ -71,6 +94,7 @@ function decode(payload) {
   };
   land.samples = payload.samples.map(point);
   land.access = payload.access.map(point);
+  land.next_spots = payload.next_spots.map(point);
   land.marks = payload.marks.map((mark) => ({
     ...mark,
     spots: mark.lon.map((lon, n) => point({lon, lat: mark.lat[n]})),

@@ -68,11 +68,16 @@ const sample_rows = sample_list(land, state, (mark) => {
   map.setView([mark.lat, mark.lon], Math.max(map.getZoom(), 16), {animate: false});
   popup(mark);
 });
-const mend_rows = mend_list(land, state, (mark) => {
-  const box = document.querySelector('.legend input[name=marks]');
+// Show a place of a layer that may be off: switch it on first.
+function go_to(layer, lat, lon) {
+  const box = document.querySelector(`.legend input[name=${layer}]`);
   if (!box.checked) box.click();
-  map.setView([mark.lat[0], mark.lon[0]], Math.max(map.getZoom(), 17), {animate: false});
-});
+  map.setView([lat, lon], Math.max(map.getZoom(), 17), {animate: false});
+}
+next_list(land, (spot) => go_to('next', spot.lat, spot.lon));
+const hole_rows = hole_list(land, state, (hole) => go_to('samples', hole.lat, hole.lon));
+show_belief(land);
+const mend_rows = mend_list(land, state, (mark) => go_to('marks', mark.lat[0], mark.lon[0]));
 function popup(mark) {
   L.popup({maxWidth: 280, offset: [0, -4]}).setLatLng([mark.lat, mark.lon]).setContent(sample_card(mark, state.units)).openOn(map);
 }
@@ -118,6 +123,7 @@ for (const radio of document.querySelectorAll('input[name=units]')) {
     table.fill();
     sample_rows.fill();
     mend_rows.fill();
+    hole_rows.fill();
   });
 }
 

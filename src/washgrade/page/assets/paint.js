@@ -74,6 +74,20 @@ function access_mark(pen, x, y, name) {
   if (name) label(pen, x + 20, y - 14, name, BOUND);
 }
 
+// Where to sample next: an open square on its tip with a letter beside it.
+function next_mark(pen, x, y, letter) {
+  pen.lineCap = 'butt';
+  for (const [wide, tint] of [[6, '#fff'], [2.6, MEND]]) {
+    pen.lineWidth = wide;
+    pen.strokeStyle = tint;
+    pen.beginPath();
+    for (const [across, down] of [[0, -9], [9, 0], [0, 9], [-9, 0]]) pen.lineTo(x + across, y + down);
+    pen.closePath();
+    pen.stroke();
+  }
+  label(pen, x + 13, y, letter, MEND);
+}
+
 // Where the ground was mended: a way cut through a dam is a barred line, a filled hollow a level in a ring, a
 // closed hole a ring with a point.
 function mend_mark(pen, spots, kind) {

@@ -74,6 +74,116 @@ function section_picture(section, width_m, measured, units) {
   return picture;
 }
 
+// The same as the command line's: who weighs, what the land adds; below 3 percent is not said.
+function reasons_of(land, reach, units) {
+  const found = land.why_of.get(reach);
+  if (!found) return [];
+  const told = [];
+  const said = found.weighty.filter(({weight}) => Math.abs(weight) >= 0.03);
+  if (said.length) {
+    const names = said.map(({id, weight, away_m}) => `${id} (${Math.round(100 * weight)} %${Number.isFinite(away_m) ? `, ${show('length', away_m, units)} away` : ''})`);
+    told.push(`Samples that weigh most: ${names.join(', ')}.`);
+  }
+  const adds = found.land_adds.filter(({share}) => Math.abs(share) >= 0.03).sort((a, b) => Math.abs(b.share) - Math.abs(a.share));
+  if (adds.length) {
+    told.push(`The ground adds or takes: ${adds.map(({name, share}) => `${name} ${share > 0 ? '+' : '−'}${Math.round(100 * Math.abs(share))} %`).join(', ')}.`);
+  }
+  return told;
+}
+
+// The layers of a hole from the bed down; a bar ends at the grade, a line shows where 8 in 10 scoops would lie.
+function hole_picture(hole, units) {
+  const [left, wide, top] = [64, 324, 20];
+  const most = Math.max(0.02, Math.min(1, 1.1 * Math.max(...hole.high_grade)));
+  const deep_m = hole.bottom_m.at(-1);
+  const tall = Math.min(150, Math.max(60, 26 * hole.grade.length));
+  const across = (grade) => left + wide * Math.sqrt(Math.min(grade, most) / most);
+  const down = (depth_m) => top + (tall * depth_m) / deep_m;
+  const text = (x, y, anchor, words) => draw('text', {x, y, 'font-size': 12, 'text-anchor': anchor, fill: INK, text: words});
+  const picture = draw('svg', {class: 'span', viewBox: `0 0 452 ${top + tall + 10}`, role: 'img',
+    'aria-label': `Layers from the bed down: ${hole.grade.map((grade, n) => `${percent(grade)} from ${show('depth', hole.top_m[n], units)} to ${show('depth', hole.bottom_m[n], units)}`).join('; ')}`});
+  picture.append(text(left, 12, 'start', 'grade'), text(left - 6, 12, 'end', 'depth'));
+  hole.grade.forEach((grade, n) => {
+    const [y, bottom] = [down(hole.top_m[n]), down(hole.bottom_m[n])];
+    const shade = GRADE_COLOURS[[0.02, 0.05, 0.1, 0.2].filter((limit) => grade >= limit).length];
+    picture.append(
+      draw('rect', {x: left, y: y + 1, width: Math.max(2, across(grade) - left), height: bottom - y - 2, fill: shade}),
+      draw('line', {x1: across(hole.low_grade[n]), x2: across(hole.high_grade[n]), y1: (y + bottom) / 2, y2: (y + bottom) / 2, stroke: CHOSEN, 'stroke-width': 3}),
+      text(left - 6, bottom + 1, 'end', show('depth', hole.bottom_m[n], units)),
+      text(across(hole.high_grade[n]) + 6, (y + bottom) / 2 + 4, 'start', percent(grade)));
+  });
+  return picture;
+}
+
+function hole_list(land, state, show_on_map) {
+  const section = document.getElementById('holes');
+  section.hidden = land.holes.length === 0;
+  section.querySelector('summary').textContent = `Holes with layers (${grouped(land.holes.length, 0, 0)})`;
+  const place = document.getElementById('holes-body');
+  const fill = () => place.replaceChildren(...land.holes.map((hole) => make('div', {class: 'hole'},
+    make('h3', {text: `${hole.name}, ${hole.day}`}),
+    hole_picture(hole, state.units),
+    make('ul', {}, ...hole.told[state.units === 'us' ? 0 : 1].map((text) => make('li', {text}))),
+    make('button', {type: 'button', class: 'more', text: 'Show on the map', 'aria-label': `Show ${hole.name} on the map`, on: {click: () => show_on_map(hole)}}))));
+  fill();
+  return {fill};
+}
+
+// Readings beside the interval that all the others give them: right as often as it says?
+function belief_picture(belief) {
+  const [left, wide, row] = [8, 436, 9];
+  const ends = [...belief.low_grade, ...belief.high_grade, ...belief.grade].map((grade) => Math.log(grade / (1 - grade)));
+  const [least, most] = [Math.min(...ends), Math.max(...ends)];
+  const at = (grade) => left + (wide * (Math.log(grade / (1 - grade)) - least)) / (most - least || 1);
+  const tall = row * belief.grade.length;
+  const picture = draw('svg', {class: 'span', viewBox: `0 0 452 ${tall + 34}`, role: 'img', 'aria-label': belief.sentences[0]});
+  for (const grade of [0.001, 0.01, 0.05, 0.2, 0.5].filter((one) => at(one) > left && at(one) < left + wide)) {
+    picture.append(draw('line', {x1: at(grade), x2: at(grade), y1: 0, y2: tall + 6, class: 'tick-line'}),
+      draw('text', {x: at(grade), y: tall + 22, 'font-size': 12, 'text-anchor': 'middle', fill: INK, text: percent(grade)}));
+  }
+  belief.grade.forEach((grade, n) => {
+    const y = row * n + 6;
+    const inside = grade >= belief.low_grade[n] && grade <= belief.high_grade[n];
+    picture.append(draw('line', {x1: at(belief.low_grade[n]), x2: at(belief.high_grade[n]), y1: y, y2: y, class: 'said'}));
+    picture.append(belief.trace[n]
+      ? draw('path', {d: `M${at(grade)} ${y}l5 -3.5v7Z`, fill: INK})
+      : draw('circle', {cx: at(grade), cy: y, r: 3.4, fill: inside ? INK : NO_GO}));
+  });
+  return picture;
+}
+
+function show_belief(land) {
+  const section = document.getElementById('belief');
+  section.hidden = !land.belief;
+  if (!land.belief) return;
+  const {sentences, reading, numbers, effects} = land.belief;
+  const grid = (heads, rows) => make('table', {}, make('thead', {}, make('tr', {}, ...heads.map((text) => make('th', {scope: 'col', text})))),
+    make('tbody', {}, ...rows.map((cells) => make('tr', {}, ...cells.map((text) => make('td', {text}))))));
+  const parts = [...sentences.map((text) => make('p', {text}))];
+  if (reading.length) {
+    parts.push(make('h3', {text: 'Each reading beside what all the others say of it'}), belief_picture(land.belief),
+      make('p', {text: 'Bars should hold nine readings in ten; red ones lie outside. Triangles are traces, at the least that could have been weighed.'}));
+  }
+  parts.push(make('h3', {text: 'What the samples taught of this ground'}), grid(['Number', 'Before', 'Now'], numbers),
+    make('h3', {text: 'How many times richer one standard deviation more makes the bed'}), grid(['More of', 'Times'], effects));
+  document.getElementById('belief-body').append(...parts);
+}
+
+// Where one more sample would tell most.
+function next_list(land, show_on_map) {
+  const section = document.getElementById('next');
+  section.hidden = land.next_spots.length === 0;
+  const rows = land.next_spots.map((spot, n) => make('tr', {},
+    make('td', {text: String.fromCharCode(97 + n)}),
+    make('td', {text: spot.reach}),
+    make('td', {class: 'figure', text: percent(spot.gain_share)}),
+    make('td', {class: 'figure', text: `${spot.lat.toFixed(5)}, ${spot.lon.toFixed(5)}`}),
+    make('td', {class: 'figure'}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show place ${String.fromCharCode(97 + n)} on the map`, on: {click: () => show_on_map(spot)}}))));
+  document.getElementById('next-body').append(
+    make('p', {text: 'One more sample at these places would tell most about where to dig. “Settles” is the share of the doubt that matters; each place is counted by itself.'}),
+    make('table', {}, make('thead', {}, make('tr', {}, ...['', 'Reach', 'Settles', 'Latitude, longitude', 'Map'].map((text) => make('th', {scope: 'col', text})))), make('tbody', {}, ...rows)));
+}
+
 function card(land, reach, units, close) {
   const term = (name, strong, rest = '') => [
     make('dt', {text: name}),
@@ -103,7 +213,7 @@ function card(land, reach, units, close) {
     span_picture(land, reach),
     figures,
     make('h3', {text: 'Why'}),
-    make('ul', {}, ...[`${sure}. ${SUPPORT_WORDS[land.support[reach]]}`, ...land.notes[reach]].map((text) => make('li', {text}))));
+    make('ul', {}, ...[`${sure}. ${SUPPORT_WORDS[land.support[reach]]}`, ...land.notes[reach], ...reasons_of(land, reach, units)].map((text) => make('li', {text}))));
   if (land.traps[reach].length) {
     parts.push(
       make('h3', {text: 'Where heavy sand may lie'}),
