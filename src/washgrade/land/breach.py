@@ -12,7 +12,7 @@ from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.kernel import as_heights, as_outlets, mark_outlets
 from washgrade.land.opening import open_pits, raise_single_pits
-from washgrade.land.pits import find_pits
+from washgrade.land.pits import lowest_cells, pits_among, with_neighbours
 
 __all__ = ["Breached", "Cuts", "breach", "limits_of"]
 
@@ -194,11 +194,15 @@ def breach(
     is_outlet, is_kept = limits_of(before, keep, outlets)
     ground = before.copy()
     visit = np.zeros(ground.shape, np.int32)
-    found = len(find_pits(ground, is_outlet, visit))
-    rounds = [_no_work(*raise_single_pits(ground, is_outlet))]
+    # Only here can pits be: cells without a lower neighbour, and later those that were changed or lie beside
+    # a raised one.
+    doubtful = lowest_cells(ground, is_outlet)
+    found = len(pits_among(ground, is_outlet, visit, doubtful))
+    rounds = [_no_work(*raise_single_pits(ground, is_outlet, lowest=doubtful))]
+    doubtful = with_neighbours(doubtful, rounds[0][6], rounds[0][1], ground.shape[1])
     left = found
+    pits = _pits_in_order(ground, is_outlet, visit, doubtful)
     for _ in range(MOST_ROUNDS):
-        pits = _pits_in_order(ground, is_outlet, visit)
         if not len(pits) or (len(rounds) > 1 and len(pits) == left):
             break
         left = len(pits)
@@ -206,8 +210,10 @@ def breach(
         rounds.append(
             open_pits(ground, before, is_outlet, is_kept, visit, pits, max_length_m / cell_m, deepest_m)
         )
-    # Counted anew: a later cut may have opened a pit that found no way itself.
-    pits_left = len(_pits_in_order(ground, is_outlet, visit))
+        doubtful = with_neighbours(pits, rounds[-1][6], rounds[-1][1], ground.shape[1])
+        # Counted anew: a later cut may have opened a pit that found no way itself.
+        pits = _pits_in_order(ground, is_outlet, visit, doubtful)
+    pits_left = len(pits)
     cell, lowered_m, way, length_cells, raised, raised_m = (
         np.concatenate([done[part] for done in rounds]) for part in (1, 2, 4, 5, 6, 7)
     )
@@ -239,11 +245,15 @@ def breach(
 
 # The pits from the highest to the lowest, those of one height by their first cell.
 def _pits_in_order(
-    ground: NDArray[np.float32], is_outlet: NDArray[np.bool_], visit: NDArray[np.int32]
+    ground: NDArray[np.float32],
+    is_outlet: NDArray[np.bool_],
+    visit: NDArray[np.int32],
+    doubtful: NDArray[np.int64],
 ) -> NDArray[np.int64]:
     visit[:] = 0
-    pits = find_pits(ground, is_outlet, visit)
-    return pits[np.lexsort((pits, -ground.ravel()[pits]))]
+    pits = pits_among(ground, is_outlet, visit, doubtful)
+    # They come in the order of their cells, which a stable sort keeps.
+    return pits[np.argsort(-ground.ravel()[pits], kind="stable")]
 
 
 # Raised cells in the form that `open_pits` returns.

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.land.kernel import grown, heap_drop, heap_push, kernel, neighbour_steps
-from washgrade.land.pits import level_patch
+from washgrade.land.pits import level_patch, lowest_cells
 from washgrade.land.ways import (
     IN_PATCH,
     KEPT,
@@ -15,6 +15,7 @@ from washgrade.land.ways import (
     TOO_DEEP,
     TOO_LONG,
     end_in_reach,
+    heap_room,
     least_way,
     shorter_way,
 )
@@ -26,8 +27,31 @@ MOST_RAISED = 32
 
 
 @kernel
+def _raise_among(
+    ground: NDArray[np.float32], cells: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Raise those of some cells without a lower neighbour that have no even one either."""
+    level = ground.ravel()
+    steps = neighbour_steps(ground.shape[1])
+    raised = np.empty(len(cells), np.int64)
+    raised_m = np.empty(len(cells), np.float64)
+    count = 0
+    for turn in range(len(cells)):
+        cell = cells[turn]
+        lowest = level[cell + steps[0]]
+        for k in range(1, 8):
+            lowest = min(lowest, level[cell + steps[k]])
+        if level[cell] < lowest:
+            raised[count] = cell
+            raised_m[count] = np.float64(lowest) - np.float64(level[cell])
+            count += 1
+            # No neighbour can be such a pit too, so the order of the cells does not matter.
+            level[cell] = lowest
+    return raised[:count].copy(), raised_m[:count].copy()
+
+
 def raise_single_pits(
-    ground: NDArray[np.float32], is_outlet: NDArray[np.bool_]
+    ground: NDArray[np.float32], is_outlet: NDArray[np.bool_], *, lowest: NDArray[np.int64] | None = None
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Raise cells that are lower than all their neighbours to the lowest of them, changing ``ground``.
 
@@ -37,6 +61,8 @@ def raise_single_pits(
         Heights in metres, NaN on voids; changed.
     is_outlet : ndarray of bool, shape (rows, cols)
         Where water leaves.
+    lowest : ndarray of int64, shape (cells,), optional
+        From `washgrade.land.pits.lowest_cells`, if it is known already.
 
     Returns
     -------
@@ -44,35 +70,19 @@ def raise_single_pits(
         Raised cells, ascending.
     raised_m : ndarray of float64, shape (raised,)
         By how much, metres.
+
+    Examples
+    --------
+    >>> ground = np.array([[9, 9, 9, 9], [9, 1, 2, 9], [9, 9, 9, 9]], np.float32)
+    >>> [part.tolist() for part in raise_single_pits(ground, np.zeros((3, 4), np.bool_))], ground[1].tolist()
+    ([[5], [1.0]], [9.0, 2.0, 2.0, 9.0])
     """
-    rows, cols = ground.shape
-    level = ground.ravel()
-    outlet = is_outlet.ravel()
-    steps = neighbour_steps(cols)
-    raised = np.empty(1024, np.int64)
-    raised_m = np.empty(1024, np.float64)
-    count = 0
-    for row in range(1, rows - 1):
-        for cell in range(row * cols + 1, (row + 1) * cols - 1):
-            if outlet[cell] or np.isnan(level[cell]):
-                continue
-            lowest = level[cell + steps[0]]
-            for k in range(1, 8):
-                lowest = min(lowest, level[cell + steps[k]])
-            if level[cell] < lowest:
-                if count == len(raised):
-                    raised = grown(raised)
-                    raised_m = grown(raised_m)
-                raised[count] = cell
-                raised_m[count] = np.float64(lowest) - np.float64(level[cell])
-                count += 1
-                # No neighbour can be such a pit too, so the order of the cells does not matter.
-                level[cell] = lowest
-    return raised[:count].copy(), raised_m[:count].copy()
+    return _raise_among(ground, lowest_cells(ground, is_outlet) if lowest is None else lowest)
 
 
-# Flood a pit from its floor in order of height, up to a number of cells. Returns the flooded cells, the level
-# at which each joined, how many, and whether the water spilled at the last level without any digging.
+# Flood a pit from its floor in order of height, up to a number of cells. Fills in the flooded cells and the
+# level at which each joined; returns how many, and whether the water spilled at the last level without any
+# digging. The heap takes at most eight entries for each flooded cell.
 @kernel
 def _flood(
     level: NDArray[np.float32],
@@ -86,7 +96,7 @@ def _flood(
     cells: NDArray[np.int32],
     flooded: NDArray[np.int64],
     joined_m: NDArray[np.float32],
-) -> tuple[NDArray[np.float32], NDArray[np.int32], int, bool]:
+) -> tuple[int, bool]:
     count = 0
     waiting = 0
     stand = level[patch[0]]
@@ -101,9 +111,6 @@ def _flood(
                 near = flooded[place] + steps[k]
                 if seen[near] != stamp:
                     seen[near] = stamp
-                    if waiting == len(keys):
-                        keys = grown(keys)
-                        cells = grown(cells)
                     heap_push(keys, cells, waiting, level[near], near)
                     waiting += 1
             place += 1
@@ -112,15 +119,15 @@ def _flood(
         heap_drop(keys, cells, waiting)
         waiting -= 1
         if height < stand:
-            return keys, cells, count, True
+            return count, True
         if count == len(flooded):
-            return keys, cells, count, False
+            return count, False
         stand = height
         flooded[count] = cell
         joined_m[count] = stand
         count += 1
         if outlet[cell]:
-            return keys, cells, count, True
+            return count, True
 
 
 @kernel
@@ -181,7 +188,7 @@ def open_pits(
     raised_m : ndarray of float64, shape (raised,)
         By how much, metres.
     """
-    cols = ground.shape[1]
+    rows, cols = ground.shape
     level = ground.ravel()
     raw = before.ravel()
     outlet = is_outlet.ravel()
@@ -193,7 +200,12 @@ def open_pits(
     back = np.empty(len(level), np.uint8)
     keys = np.empty(1024, np.float32)
     cells = np.empty(1024, np.int32)
-    patch = np.empty(1024, np.int32)
+    patch = np.empty(len(level), np.int32)
+    label_cell = np.empty(MOST_LABELS, np.int32)
+    label_from = np.empty(MOST_LABELS, np.int32)
+    label_length = np.empty(MOST_LABELS, np.float32)
+    label_keys = np.empty(MOST_LABELS, np.float32)
+    labels = np.empty(MOST_LABELS, np.int32)
     path = np.empty(1024, np.int64)
     flooded = np.empty(MOST_RAISED, np.int64)
     joined_m = np.empty(MOST_RAISED, np.float32)
@@ -212,7 +224,7 @@ def open_pits(
     stamp = 0
     for turn in range(len(pits)):
         stamp += 1
-        patch, size, is_pit = level_patch(level, outlet, seen, stamp, steps, patch, pits[turn])
+        size, is_pit = level_patch(level, outlet, seen, stamp, steps, patch, pits[turn])
         if not is_pit:
             continue
         bottom = level[pits[turn]]
@@ -220,7 +232,7 @@ def open_pits(
         spills = False
         budget_m = np.float32(np.inf)
         if size < MOST_RAISED:
-            keys, cells, pool, spills = _flood(
+            pool, spills = _flood(
                 level, outlet, seen, stamp, steps, patch, size, keys, cells, flooded, joined_m
             )
             if spills:
@@ -230,7 +242,11 @@ def open_pits(
                 # Digging is preferred to raising as much.
                 budget_m = np.float32(whole_m + TIE_M_PER_CELL * pool)
         stamp += 1
-        keys, cells, end, refused = least_way(
+        room = heap_room(patch, size, rows, cols, max_length_cell_count)
+        if room > len(keys):
+            keys = np.empty(2 * room, np.float32)
+            cells = np.empty(2 * room, np.int32)
+        end, refused = least_way(
             level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, budget_m,
             max_length_cell_count, max_depth_m, False, digging, length, back, keys, cells,
         )  # fmt: skip
@@ -254,7 +270,7 @@ def open_pits(
         ):
             # By length alone nothing is missed, so most pits without a way are told quickly.
             stamp += 1
-            keys, cells, end, refused = least_way(
+            end, refused = least_way(
                 level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, np.float32(np.inf),
                 max_length_cell_count, max_depth_m, True, digging, length, back, keys, cells,
             )  # fmt: skip
@@ -269,7 +285,8 @@ def open_pits(
                 stamp += 1
                 path, found, _ = shorter_way(
                     level, raw, outlet, keep, seen, stamp, steps, patch, size, bottom, best_m,
-                    max_length_cell_count, max_depth_m, length, MOST_LABELS, path,
+                    max_length_cell_count, max_depth_m, length, label_cell, label_from, label_length,
+                    label_keys, labels, path,
                 )  # fmt: skip
                 if found > 0:
                     count = found
@@ -408,7 +425,7 @@ def why_left(
     """Tell which limit keeps each pit closed: the bits `KEPT` and `TOO_DEEP`, or else `TOO_LONG`."""
     # A limit is to blame if a way exists once it is lifted; if lifting kept cells and depth together does not
     # help, no lower ground is within the length. 0 where there is no pit.
-    cols = ground.shape[1]
+    rows, cols = ground.shape
     level = ground.ravel()
     raw = before.ravel()
     outlet = is_outlet.ravel()
@@ -421,12 +438,12 @@ def why_left(
     back = np.empty(len(level), np.uint8)
     keys = np.empty(1024, np.float32)
     cells = np.empty(1024, np.int32)
-    patch = np.empty(1024, np.int32)
+    patch = np.empty(len(level), np.int32)
     why = np.zeros(len(pits), np.uint8)
     stamp = 0
     for turn in range(len(pits)):
         stamp += 1
-        patch, size, is_pit = level_patch(level, outlet, seen, stamp, steps, patch, pits[turn])
+        size, is_pit = level_patch(level, outlet, seen, stamp, steps, patch, pits[turn])
         if not is_pit:
             continue
         bottom = level[pits[turn]]
@@ -435,7 +452,11 @@ def why_left(
             continue
         for lifted in (KEPT, TOO_DEEP, KEPT | TOO_DEEP):
             stamp += 1
-            keys, cells, end, _ = least_way(
+            room = heap_room(patch, size, rows, cols, max_length_cell_count)
+            if room > len(keys):
+                keys = np.empty(2 * room, np.float32)
+                cells = np.empty(2 * room, np.int32)
+            end, _ = least_way(
                 level, raw, outlet, free if lifted & KEPT else keep, seen, stamp, steps, patch, size, bottom,
                 np.float32(np.inf), max_length_cell_count, np.inf if lifted & TOO_DEEP else max_depth_m,
                 True, digging, length, back, keys, cells,

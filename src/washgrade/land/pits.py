@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from washgrade.land.kernel import grown, kernel, mark_outlets, neighbour_steps
+from washgrade.land.kernel import in_bands, kernel, mark_outlets, neighbour_steps
 
-__all__ = ["find_pits", "level_patch", "mark_outlets"]
+__all__ = ["find_pits", "level_patch", "lowest_cells", "mark_outlets", "pits_among", "with_neighbours"]
 
 
 @kernel
@@ -19,8 +19,9 @@ def level_patch(
     steps: NDArray[np.int64],
     patch: NDArray[np.int32],
     first: int,
-) -> tuple[NDArray[np.int32], int, bool]:
-    """Collect the level patch around an inner cell, stamping it; say whether it is a pit."""
+) -> tuple[int, bool]:
+    """Collect the level patch around an inner cell, stamping it; return its size and whether it is a pit."""
+    # ``patch`` has room for every cell: a list that may be replaced slows the loop down by half.
     here = level[first]
     patch[0] = first
     visit[first] = stamp
@@ -40,14 +41,165 @@ def level_patch(
                     is_pit = False
                 elif visit[near] != stamp:
                     visit[near] = stamp
-                    if size == len(patch):
-                        patch = grown(patch)
                     patch[size] = near
                     size += 1
-    return patch, size, is_pit
+    return size, is_pit
 
 
 @kernel
+def _lowest_in_rows(
+    ground: NDArray[np.float32], is_outlet: NDArray[np.bool_], first_row: int, end_row: int
+) -> NDArray[np.int64]:
+    """Inner cells of some rows that have no lower neighbour and are no outlet, ascending."""
+    rows, cols = ground.shape
+    level = ground.ravel()
+    outlet = is_outlet.ravel()
+    # Room for all; what is never written takes no memory.
+    found = np.empty(max(end_row - first_row, 0) * cols, np.int64)
+    count = 0
+    for row in range(max(first_row, 1), min(end_row, rows - 1)):
+        for cell in range(row * cols + 1, (row + 1) * cols - 1):
+            here = level[cell]
+            # Straight neighbours first: most cells have a lower one among them.
+            if (
+                level[cell + 1] < here
+                or level[cell + cols] < here
+                or level[cell - 1] < here
+                or level[cell - cols] < here
+                or level[cell + cols + 1] < here
+                or level[cell + cols - 1] < here
+                or level[cell - cols - 1] < here
+                or level[cell - cols + 1] < here
+            ):
+                continue
+            if outlet[cell] or np.isnan(here):
+                continue
+            found[count] = cell
+            count += 1
+    return found[:count].copy()
+
+
+def lowest_cells(ground: NDArray[np.float32], is_outlet: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Cells that are no outlet and have no lower neighbour, with both cores where it pays.
+
+    Parameters
+    ----------
+    ground : ndarray of float32, shape (rows, cols)
+        Heights in metres; NaN is a void.
+    is_outlet : ndarray of bool, shape (rows, cols)
+        From `mark_outlets`.
+
+    Returns
+    -------
+    ndarray of int64, shape (cells,)
+        Flat indices, ascending.
+
+    Examples
+    --------
+    >>> ground = np.array([[9, 9, 9, 9], [9, 1, 2, 9], [9, 9, 9, 9]], np.float32)
+    >>> is_outlet = np.zeros((3, 4), np.bool_)
+    >>> mark_outlets(ground, is_outlet)
+    >>> lowest_cells(ground, is_outlet).tolist()
+    [5]
+    """
+    rows, cols = ground.shape
+    return np.concatenate(
+        in_bands(lambda first, end: _lowest_in_rows(ground, is_outlet, first, end), rows, cols)
+    )
+
+
+@kernel
+def with_neighbours(
+    cells: NDArray[np.int64], raised: NDArray[np.int64], lowered: NDArray[np.int64], cols: int
+) -> NDArray[np.int64]:
+    """Some cells, those that were raised or lowered, and all neighbours of the raised, which are inner ones.
+
+    Parameters
+    ----------
+    cells, raised, lowered : ndarray of int64
+        Flat indices.
+    cols : int
+        Columns of the map.
+
+    Returns
+    -------
+    ndarray of int64
+        Flat indices; some may stand more than once.
+    """
+    steps = neighbour_steps(cols)
+    found = np.empty(len(cells) + 9 * len(raised) + len(lowered), np.int64)
+    found[: len(cells)] = cells
+    count = len(cells)
+    found[count : count + len(lowered)] = lowered
+    count += len(lowered)
+    for turn in range(len(raised)):
+        found[count] = raised[turn]
+        count += 1
+        for k in range(8):
+            found[count] = raised[turn] + steps[k]
+            count += 1
+    return found
+
+
+@kernel
+def pits_among(
+    ground: NDArray[np.float32],
+    is_outlet: NDArray[np.bool_],
+    visit: NDArray[np.int32],
+    cells: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Find the pits that hold one of some inner cells.
+
+    Parameters
+    ----------
+    ground : ndarray of float32, shape (rows, cols)
+        Heights in metres; NaN is a void.
+    is_outlet : ndarray of bool, shape (rows, cols)
+        From `mark_outlets`.
+    visit : ndarray of int32, shape (rows, cols)
+        All 0; used as scratch.
+    cells : ndarray of int64, shape (cells,)
+        Flat indices; outlets, voids and cells with a lower neighbour among them are passed over, and so is
+        a cell that comes again.
+
+    Returns
+    -------
+    ndarray of int64, shape (pits,)
+        Of every pit the cell of the lowest flat index, ascending.
+    """
+    cols = ground.shape[1]
+    level = ground.ravel()
+    outlet = is_outlet.ravel()
+    seen = visit.ravel()
+    steps = neighbour_steps(cols)
+    patch = np.empty(len(level), np.int32)
+    pits = np.empty(len(cells), np.int64)
+    count = 0
+    for turn in range(len(cells)):
+        cell = cells[turn]
+        here = level[cell]
+        if outlet[cell] or np.isnan(here) or seen[cell] != 0:
+            continue
+        lower = False
+        even = False
+        for k in range(8):
+            lower |= level[cell + steps[k]] < here
+            even |= level[cell + steps[k]] == here
+        if lower:
+            continue
+        seen[cell] = 1
+        first = cell
+        if even:
+            size, is_pit = level_patch(level, outlet, seen, 1, steps, patch, cell)
+            if not is_pit:
+                continue
+            for place in range(size):
+                first = min(first, np.int64(patch[place]))
+        pits[count] = first
+        count += 1
+    return np.sort(pits[:count])
+
+
 def find_pits(
     ground: NDArray[np.float32], is_outlet: NDArray[np.bool_], visit: NDArray[np.int32]
 ) -> NDArray[np.int64]:
@@ -65,7 +217,7 @@ def find_pits(
     Returns
     -------
     ndarray of int64, shape (pits,)
-        Flat index of one cell of every pit, ascending.
+        Of every pit the cell of the lowest flat index, ascending.
 
     Examples
     --------
@@ -75,31 +227,4 @@ def find_pits(
     >>> find_pits(ground, is_outlet, np.zeros((3, 4), np.int32)).tolist()
     [5]
     """
-    rows, cols = ground.shape
-    level = ground.ravel()
-    outlet = is_outlet.ravel()
-    seen = visit.ravel()
-    steps = neighbour_steps(cols)
-    pits = np.empty(1024, np.int64)
-    count = 0
-    patch = np.empty(1024, np.int32)
-    for row in range(1, rows - 1):
-        for cell in range(row * cols + 1, (row + 1) * cols - 1):
-            if outlet[cell] or np.isnan(level[cell]) or seen[cell] != 0:
-                continue
-            lower = False
-            even = False
-            for k in range(8):
-                lower |= level[cell + steps[k]] < level[cell]
-                even |= level[cell + steps[k]] == level[cell]
-            if lower:
-                continue
-            if even:
-                patch, _, is_pit = level_patch(level, outlet, seen, 1, steps, patch, cell)
-                if not is_pit:
-                    continue
-            if count == len(pits):
-                pits = grown(pits)
-            pits[count] = cell
-            count += 1
-    return pits[:count].copy()
+    return pits_among(ground, is_outlet, visit, lowest_cells(ground, is_outlet))

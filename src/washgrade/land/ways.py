@@ -7,7 +7,16 @@ from numpy.typing import NDArray
 
 from washgrade.land.kernel import grown, heap_drop, heap_push, kernel
 
-__all__ = ["IN_PATCH", "KEPT", "TOO_DEEP", "TOO_LONG", "end_in_reach", "least_way", "shorter_way"]
+__all__ = [
+    "IN_PATCH",
+    "KEPT",
+    "TOO_DEEP",
+    "TOO_LONG",
+    "end_in_reach",
+    "heap_room",
+    "least_way",
+    "shorter_way",
+]
 
 # Our choice, because it must only break ties: of ways that move the same volume, the shorter.
 TIE_M_PER_CELL = 1e-4
@@ -35,6 +44,24 @@ def _refusal(here: np.float32, raw: np.float32, kept: bool, bottom: np.float32, 
 
 
 @kernel
+def heap_room(patch: NDArray[np.int32], size: int, rows: int, cols: int, max_length_cell_count: float) -> int:
+    """Most entries that a search from a patch can ever push: eight for each cell within the length."""
+    north = south = patch[0] // cols
+    west = east = patch[0] % cols
+    for place in range(1, size):
+        row = patch[place] // cols
+        col = patch[place] % cols
+        north = min(north, row)
+        south = max(south, row)
+        west = min(west, col)
+        east = max(east, col)
+    reach = int(min(max_length_cell_count, np.float64(rows + cols))) + 1
+    high = min(south - north + 1 + 2 * reach, rows)
+    wide = min(east - west + 1 + 2 * reach, cols)
+    return int(8 * high * wide)
+
+
+@kernel
 def least_way(
     level: NDArray[np.float32],
     raw: NDArray[np.float32],
@@ -55,11 +82,11 @@ def least_way(
     back: NDArray[np.uint8],
     keys: NDArray[np.float32],
     cells: NDArray[np.int32],
-) -> tuple[NDArray[np.float32], NDArray[np.int32], int, int]:
+) -> tuple[int, int]:
     """Find the way from a patch to lower ground or an outlet, of least digging or of least length."""
     # Dijkstra's algorithm. Of several ways to a cell one is kept, so by digging a dearer but shorter way may
-    # be missed where the length is limited; by length nothing is missed. Returns the heap's lists, which may
-    # have grown, the end (-1 if there is none under the budget) and what was refused.
+    # be missed where the length is limited; by length nothing is missed. The heap's lists have the room that
+    # `heap_room` says. Returns the end (-1 if there is none under the budget) and what was refused.
     weight = np.float32(0.0) if by_length else np.float32(1.0)
     tie = np.float32(1.0) if by_length else np.float32(TIE_M_PER_CELL)
     for place in range(size):
@@ -85,7 +112,7 @@ def least_way(
             if key >= budget_m:
                 break
             if outlet[cell] or level[cell] < bottom:
-                return keys, cells, int(cell), refused
+                return int(cell), refused
         for k in range(8):
             near = cell + steps[k]
             step = np.float32(1.4142135) if k & 1 else np.float32(1.0)
@@ -103,12 +130,9 @@ def least_way(
                 digging[near] = cost
                 length[near] = far
                 back[near] = (k + 4) % 8
-                if waiting == len(keys):
-                    keys = grown(keys)
-                    cells = grown(cells)
                 heap_push(keys, cells, waiting, cost, near)
                 waiting += 1
-    return keys, cells, -1, refused
+    return -1, refused
 
 
 @kernel
@@ -157,23 +181,22 @@ def shorter_way(
     max_length_cell_count: float,
     max_depth_m: float,
     length: NDArray[np.float32],
-    most_labels: int,
+    label_cell: NDArray[np.int32],
+    label_from: NDArray[np.int32],
+    label_length: NDArray[np.float32],
+    keys: NDArray[np.float32],
+    labels: NDArray[np.int32],
     way: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], int, float]:
     """Find the way of least digging within a length, exactly."""
     # Several ways to a cell are kept, the dearer ones shorter. Labels leave the heap in the order of their
-    # digging, so one is worth following only if it is shorter than all that came to its cell before. Returns
-    # the way (its cells from the end back to the patch), how many cells it has (0 if there is none under the
-    # budget, -1 if it was given up) and its length in cells.
+    # digging, so one is worth following only if it is shorter than all that came to its cell before. The
+    # lists of labels are scratch; a search that needs more is given up. Returns the way (its cells from the
+    # end back to the patch), how many cells it has (0 if there is none under the budget, -1 if it was given
+    # up) and its length in cells.
     for place in range(size):
         seen[patch[place]] = stamp
         length[patch[place]] = -1.0
-    room = 1024
-    label_cell = np.empty(room, np.int32)
-    label_from = np.empty(room, np.int32)
-    label_length = np.empty(room, np.float32)
-    keys = np.empty(room, np.float32)
-    labels = np.empty(room, np.int32)
     count = 0
     waiting = 0
     member = 0
@@ -219,19 +242,12 @@ def shorter_way(
             if seen[near] != stamp:
                 seen[near] = stamp
                 length[near] = np.inf
-            if count == most_labels:
-                return way, -1, 0.0
             if count == len(label_cell):
-                label_cell = grown(label_cell)
-                label_from = grown(label_from)
-                label_length = grown(label_length)
+                return way, -1, 0.0
             cost = dug + max(level[near] - bottom, np.float32(0.0)) + np.float32(TIE_M_PER_CELL) * step
             label_cell[count] = near
             label_from[count] = origin
             label_length[count] = far
-            if waiting == len(keys):
-                keys = grown(keys)
-                labels = grown(labels)
             heap_push(keys, labels, waiting, cost, count)
             count += 1
             waiting += 1
