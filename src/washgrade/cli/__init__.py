@@ -65,7 +65,7 @@ def main() -> None:
 
 
 # Imported last, because the verbs hang themselves on `main`.
-from washgrade.cli import enter, ground, notebook, results  # noqa: E402
+from washgrade.cli import enter, ground, notebook, plans, results  # noqa: E402
 
 main.add_command(results.demo)
 main.add_command(ground.ground)
@@ -79,6 +79,7 @@ main.add_command(notebook.strike)
 main.add_command(results.grade)
 main.add_command(results.rank)
 main.add_command(results.where)
+main.add_command(plans.walk)
 main.add_command(results.page)
 main.add_command(results.export)
 main.add_command(results.check)

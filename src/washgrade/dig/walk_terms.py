@@ -15,7 +15,10 @@ from washgrade.land.channels import Nodes
 from washgrade.land.walkable import WalkingSurface
 from washgrade.sand.weighed import Weighed
 
-__all__ = ["Walk", "WalkProblem", "WalkRule"]
+__all__ = ["SAMPLE_MINUTES", "Walk", "WalkProblem", "WalkRule"]
+
+# Our choice, because a hole and a scoop take some minutes each and most of the rest is drying over a stove.
+SAMPLE_MINUTES = 15.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +30,7 @@ class WalkRule:
     hours : float
         From start to end, stops included, above 0.
     sample_minutes : float, default 15
-        At each stop: dig, dry, magnet, weigh, note; at least 0. Our choice, because a hole and a scoop take
-        some minutes each and most of the rest is drying over a stove.
+        At each stop: dig, dry, magnet, weigh, note; at least 0.
     most_stops : int, optional
         How many stops at most.
     daylight_hours : float, optional
@@ -59,7 +61,7 @@ class WalkRule:
     """
 
     hours: float
-    sample_minutes: float = 15.0
+    sample_minutes: float = SAMPLE_MINUTES
     most_stops: int | None = None
     daylight_hours: float | None = None
     before_dark_minutes: float = 30.0

@@ -88,10 +88,11 @@ def write_gpx(
     path: Path,
     *,
     waypoints: Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]] = (),
+    routes: Sequence[tuple[Mapping[str, Any], Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]]]] = (),
     tracks: Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]] = (),
     time: datetime | None = None,
 ) -> None:
-    """Write waypoints and tracks as GPX 1.1.
+    """Write waypoints, routes and tracks as GPX 1.1.
 
     Parameters
     ----------
@@ -101,6 +102,8 @@ def write_gpx(
         Fields and longitude/latitude. ``name``, ``time``, ``ele_m``, ``desc``, ``sym`` and ``type`` go to
         GPX's own elements; if there is no ``desc``, all other fields go there as ``name=value; ...``, which
         reading a file of records understands.
+    routes : sequence of (mapping, waypoints)
+        The same for lists of places to go to one after the other.
     tracks : sequence of (mapping, ndarray of shape (points, 2))
         The same for lines.
     time : datetime, optional
@@ -123,6 +126,12 @@ def write_gpx(
     for fields, place in waypoints:
         inner = _fields(fields, ("ele", "time", "name", "desc", "sym", "type"))
         lines.append(f"<wpt {_lat_lon(place)}>{inner}</wpt>")
+    for fields, stops in routes:
+        lines.append(f"<rte>{_fields(fields, ('name', 'desc', 'type'))}")
+        for inner, place in stops:
+            told = _fields(inner, ("ele", "time", "name", "desc", "sym", "type"))
+            lines.append(f"<rtept {_lat_lon(place)}>{told}</rtept>")
+        lines.append("</rte>")
     for fields, places in tracks:
         lines.append(f"<trk>{_fields(fields, ('name', 'desc', 'type'))}<trkseg>")
         lines += [f"<trkpt {_lat_lon(place)}/>" for place in np.asarray(places, dtype=np.float64)]

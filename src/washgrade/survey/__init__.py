@@ -25,6 +25,7 @@ from washgrade.survey.records import (
 from washgrade.survey.showcase import Demo, run_demo
 from washgrade.survey.steps import settings
 from washgrade.survey.tell import tell_record
+from washgrade.survey.walks import WalkPlan, plan_sampling_walk, write_walk
 
 __all__ = [
     "Check",
@@ -34,6 +35,7 @@ __all__ = [
     "GroundMade",
     "NextSample",
     "Ranking",
+    "WalkPlan",
     "add",
     "build_ground",
     "check",
@@ -49,6 +51,7 @@ __all__ = [
     "next_samples",
     "notebook",
     "page_view",
+    "plan_sampling_walk",
     "rank",
     "records",
     "records_as_json",
@@ -59,4 +62,5 @@ __all__ = [
     "tell_record",
     "why",
     "write_page",
+    "write_walk",
 ]

@@ -1,0 +1,114 @@
+"""The verbs that plan: the sampling walk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from washgrade.cli.options import (
+    DURATION,
+    as_json,
+    echo_json,
+    echo_table,
+    on_day,
+    progress_bar,
+    site_folder,
+)
+
+__all__ = ["walk"]
+
+
+@click.command(short_help="Plan a sampling walk: where to stop, in which order, within the hours.")
+@site_folder
+@click.option("--hours", type=float, required=True, help="From start to end, stops included.")
+@click.option("--stops", type=int, help="How many stops at most.")
+@click.option(
+    "--from",
+    "start",
+    metavar="POINT",
+    help="LON,LAT or a point of access by name. [the first point of access]",
+)
+@click.option("--one-way", is_flag=True, help="End at the last stop instead of coming back.")
+@click.option("--at", multiple=True, metavar="REACH", help="A reach to stop at in any case; may be repeated.")
+@click.option(
+    "--done",
+    multiple=True,
+    metavar="REACH",
+    help="A reach sampled already on this walk: plan the rest from where you stand (--from).",
+)
+@click.option("--pairs", "duplicates", type=int, default=0, help="Stops at which to take two samples. [0]")
+@click.option("--every-tributary", is_flag=True, help="A stop in each main tributary before all else.")
+@click.option("--per-stop", "per_stop_h", type=DURATION, help='Time at each stop, such as "20 min". [15 min]')
+@click.option("--daylight", "daylight_h", type=DURATION, help='Time to dark, such as "5 h". [not looked at]')
+@click.option(
+    "--gpx", type=click.Path(path_type=Path), help="Write the walk for a GPS or a phone's map program."
+)
+@on_day
+@as_json
+def walk(
+    site: Path,
+    hours: float,
+    stops: int | None,
+    start: str | None,
+    one_way: bool,
+    at: tuple[str, ...],
+    done: tuple[str, ...],
+    duplicates: int,
+    every_tributary: bool,
+    per_stop_h: float | None,
+    daylight_h: float | None,
+    gpx: Path | None,
+    on: str | None,
+    as_json: bool,
+) -> None:
+    """Plan a sampling walk on SITE that tells most about where to dig within the hours.
+
+    It stays on the property, off no-go areas and off steep ground, and works on new ground without a sample.
+
+    \b
+    Examples:
+      washgrade walk mysite --hours 3
+      washgrade walk mysite --hours 5 --from -3.00805,36.32577 --pairs 2 --gpx walk.gpx
+    """  # noqa: D301 - click reads the backspace
+    from washgrade import survey
+
+    with progress_bar("Planning") as progress:
+        found = survey.estimate(site, on=on, progress=lambda step, share: progress(step, 0.5 * share))
+        plan = survey.plan_sampling_walk(
+            found,
+            hours=hours,
+            stops=stops,
+            start=start,
+            one_way=one_way,
+            at=at,
+            done=done,
+            duplicates=duplicates,
+            every_tributary=every_tributary,
+            sample_minutes=None if per_stop_h is None else 60.0 * per_stop_h,
+            daylight_hours=daylight_h,
+            progress=lambda step, share: progress(step, 0.5 + 0.5 * share),
+        )
+    if gpx is not None:
+        survey.write_walk(plan, gpx)
+    if as_json:
+        echo_json(plan.as_json())
+        return
+    rows = [
+        (
+            str(stop["stop"]),
+            stop["reach"] + (" (two samples)" if stop["two_samples"] else ""),
+            f"{stop['leg_minutes']:.0f} min",
+            f"{stop['arrival_minutes']:.0f} min",
+            f"{stop['settled_share']:.1%}",
+            f"{stop['lat']:.5f}, {stop['lon']:.5f}",
+        )
+        for stop in plan.as_json()["stops"]
+    ]
+    heads = ("stop", "reach", "walk", "there after", "settles", "latitude, longitude")
+    if rows:
+        echo_table(f"Sampling walk of {plan.walk.minutes / 60:.1f} hours", heads, rows, left=2)
+    for sentence in plan.sentences:
+        click.echo(sentence)
+    if gpx is not None:
+        click.echo(f"Wrote {gpx}.")
