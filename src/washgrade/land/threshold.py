@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +16,7 @@ from washgrade.checks import number
 from washgrade.errors import GroundError, GroundWarning
 from washgrade.land.links import strahler_order, stream_drops, walk_down
 
-__all__ = ["DropTest", "constant_drop"]
+__all__ = ["DropTest", "constant_drop", "pick_area"]
 
 # Our choice, because a mean and a spread of fewer streams say nothing.
 LEAST_STREAMS = 3
@@ -31,6 +32,9 @@ LARGEST_SHARE = 0.1
 FALLBACK_SHARE = 0.01
 CANDIDATES = 24
 T_LIMIT = 2.0
+
+# The next cell downstream, the height in metres and the cells that drain through, of each cell in order.
+Network = tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.integer]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,8 +217,41 @@ def constant_drop(
             f"Invalid arrays of shapes {conditioned_m.shape}, {directions.shape} and {upstream_cells.shape}. "
             "Heights, directions and counts must have one shape."
         )
+    count = upstream_cells.ravel()
+
+    def network(least_cells: int) -> Network:
+        cell, downstream, _ = walk_down(np.flatnonzero(count >= least_cells), directions)
+        return downstream, conditioned_m.ravel()[cell].astype(np.float64), count[cell]
+
+    return pick_area(network, cell_m=cell_m, largest=int(upstream_cells.max()))
+
+
+def pick_area(network: Callable[[int], Network], *, cell_m: float, largest: int) -> DropTest:
+    """Make the test of `constant_drop` on a network whose cells are given, however they were collected.
+
+    Parameters
+    ----------
+    network : callable
+        Called once with the fewest cells that must drain through a cell of the network; gives for its cells,
+        upstream before downstream, the next one downstream (int32, -1 at an outlet), the height without pits
+        (float64, metres) and the number of cells that drain through it.
+    cell_m : float
+        Side of a cell, metres.
+    largest : int
+        Most cells that drain through one cell of the ground.
+
+    Returns
+    -------
+    DropTest
+        The table and the choice.
+
+    Warns
+    -----
+    GroundWarning
+        If no candidate passes; a hundredth of the largest catchment is then taken.
+    """
     cell_m2 = cell_m**2
-    largest_m2 = float(upstream_cells.max()) * cell_m2
+    largest_m2 = float(largest) * cell_m2
     smallest_m2 = max(LEAST_CELLS * cell_m2, min(LEAST_AREA_M2, SMALLEST_SHARE * largest_m2))
     if largest_m2 * LARGEST_SHARE > smallest_m2:
         area_m2 = np.geomspace(smallest_m2, largest_m2 * LARGEST_SHARE, CANDIDATES)
@@ -222,10 +259,7 @@ def constant_drop(
         area_m2 = np.empty(0)
     table = np.empty((len(area_m2), 7))
     if len(area_m2):
-        cells = np.flatnonzero(upstream_cells.ravel() >= np.ceil(area_m2[0] / cell_m2 - 1e-9))
-        cell, downstream, _ = walk_down(cells, directions)
-        height_m = conditioned_m.ravel()[cell].astype(np.float64)
-        count = upstream_cells.ravel()[cell]
+        downstream, height_m, count = network(math.ceil(area_m2[0] / cell_m2 - 1e-9))
         for place, candidate_m2 in enumerate(area_m2):
             # Of nodes in order, those above a larger area are in order too.
             keep = count * cell_m2 >= candidate_m2 * (1 - 1e-12)
@@ -252,7 +286,7 @@ def constant_drop(
             f"The constant-drop test found no area at which channels begin; {chosen_m2:,.0f} m² is taken, a "
             "guess from the largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
         )
-        warnings.warn(sentence, GroundWarning, stacklevel=2)
+        warnings.warn(sentence, GroundWarning, stacklevel=3)
     return DropTest(
         area_m2=area_m2,
         first_count=table[:, 0].astype(np.int64),

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtr
 
 from washgrade.checks import number, whole
-from washgrade.errors import GroundError, GroundWarning
+from washgrade.errors import GroundError
 from washgrade.land import threshold
 from washgrade.land.breach import Cuts
 from washgrade.land.channels import Channels
 from washgrade.land.drainage import default_breach_depth_m, default_breach_m
 from washgrade.land.hollows import CutReport, report_cuts
 from washgrade.land.kernel import processors
-from washgrade.land.links import strahler_order, stream_drops
 from washgrade.land.tiles.area import TiledCounts, count_tiles
 from washgrade.land.tiles.breach import BYTES_PER_CELL, GUARD, breach_tiles
 from washgrade.land.tiles.fill import fill_tiles
@@ -209,63 +206,15 @@ class TiledDrainage:
         GroundWarning
             If no candidate passes; a hundredth of the largest catchment is then taken.
         """
-        cell_m2 = self.frame.cell_m**2
-        largest_m2 = float(self.counts.largest) * cell_m2
-        smallest_m2 = max(
-            threshold.LEAST_CELLS * cell_m2,
-            min(threshold.LEAST_AREA_M2, threshold.SMALLEST_SHARE * largest_m2),
-        )
-        area_m2 = np.empty(0)
-        if largest_m2 * threshold.LARGEST_SHARE > smallest_m2:
-            area_m2 = np.geomspace(smallest_m2, largest_m2 * threshold.LARGEST_SHARE, threshold.CANDIDATES)
-        table = np.empty((len(area_m2), 7))
-        if len(area_m2):
-            cells = self.cells(float(area_m2[0]))
+
+        def network(least_cells: int) -> threshold.Network:
+            cells = channel_cells(
+                self.frame, self.conditioned_m, self.counts, least_cells=least_cells, threads=self.threads
+            )
             place, downstream, _ = cells.in_order()
-            height_m = cells.elevation_m[place].astype(np.float64)
-            count = cells.count[place]
-            for turn, candidate_m2 in enumerate(area_m2):
-                keep = count * cell_m2 >= candidate_m2 * (1 - 1e-12)
-                rank = np.cumsum(keep) - 1
-                below = downstream[keep]
-                below = np.where(below < 0, -1, rank[below]).astype(np.int32)
-                order, drop_m = stream_drops(below, strahler_order(below), height_m[keep])
-                table[turn] = threshold._compare(drop_m[order == 1], drop_m[order > 1])
-        agrees = np.abs(table[:, 6]) < threshold.T_LIMIT
-        good = np.flatnonzero(agrees)
-        if len(good):
-            chosen_m2 = float(area_m2[good[0]])
-            sentence = (
-                f"Channels begin at {chosen_m2:,.0f} m² of upstream area: the smallest at which first-order "
-                f"streams fall by as much as the others (t = {table[good[0], 6]:.2f})."
-            )
-            if good[0] == 0:
-                sentence += (
-                    " It is also the smallest area tried; give a smaller one if a sandy bed begins higher up."
-                )
-        else:
-            chosen_m2 = float(max(min(largest_m2, smallest_m2), largest_m2 * threshold.FALLBACK_SHARE))
-            sentence = (
-                f"The constant-drop test found no area at which channels begin; {chosen_m2:,.0f} m² is "
-                "taken, a guess from the largest catchment. Look at the map and set 'channel_area_m2' if it "
-                "does not fit."
-            )
-            warnings.warn(sentence, GroundWarning, stacklevel=2)
-        return threshold.DropTest(
-            area_m2=area_m2,
-            first_count=table[:, 0].astype(np.int64),
-            first_mean_m=table[:, 1].copy(),
-            first_sd_m=table[:, 2].copy(),
-            higher_count=table[:, 3].astype(np.int64),
-            higher_mean_m=table[:, 4].copy(),
-            higher_sd_m=table[:, 5].copy(),
-            t=table[:, 6].copy(),
-            p=2.0 * stdtr(np.maximum(table[:, 0] + table[:, 3] - 2.0, 1.0), -np.abs(table[:, 6])),
-            agrees=agrees,
-            channel_area_m2=chosen_m2,
-            passed=len(good) > 0,
-            sentence=sentence,
-        )
+            return downstream, cells.elevation_m[place].astype(np.float64), cells.count[place]
+
+        return threshold.pick_area(network, cell_m=self.frame.cell_m, largest=self.counts.largest)
 
 
 def drain_tiled(
