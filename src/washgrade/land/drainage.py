@@ -239,7 +239,7 @@ def condition_and_route(
         directions=directions,
         upstream_cells=count,
         cuts=showing,
-        cut_volume_m3=float(np.maximum(-change_m, 0.0).sum(dtype=np.float64)) * area_m2,
+        cut_volume_m3=abs(float(np.minimum(change_m, 0.0).sum(dtype=np.float64))) * area_m2,
         raised_volume_m3=opened.raised_volume_m3,
         filled_volume_m3=float(np.maximum(change_m, 0.0).sum(dtype=np.float64)) * area_m2,
         deepest_fill_m=float(change_m.max(initial=0.0)),

@@ -279,33 +279,33 @@ def _tally(
 ) -> NDArray[np.int64]:
     rows, cols = heights.shape
     found = 0
-    open_cells = np.empty(1024, np.int64)
+    # Room for every cell; what is never written takes no memory.
+    open_cells = np.empty(heights.size, np.int32)
     for row in range(rows):
         for col in range(cols):
             if ways[row, col] == VOID:
                 continue
             cell = row * cols + col
             node = label[cell]
+            # Each side between two cells is looked at once, from its western or northern cell.
+            if col + 1 < cols and label[cell + 1] != node and ways[row, col + 1] != VOID:
+                _count_side(node, label[cell + 1], down, head, depth, divide)
+            if row + 1 < rows and label[cell + cols] != node and ways[row + 1, col] != VOID:
+                _count_side(node, label[cell + cols], down, head, depth, divide)
+            if node < 0 or (
+                0 < row < rows - 1
+                and 0 < col < cols - 1
+                and ways[row, col + 1] != VOID
+                and ways[row + 1, col] != VOID
+                and ways[row, col - 1] != VOID
+                and ways[row - 1, col] != VOID
+            ):
+                continue
             is_open = False
             for k in range(0, 8, 2):
                 near_row = row + ROW_STEP[k]
                 near_col = col + COL_STEP[k]
-                is_inside = 0 <= near_row < rows and 0 <= near_col < cols
-                if is_inside and ways[near_row, near_col] != VOID:
-                    # Each side between two cells is looked at once, from its western or northern cell.
-                    if k > 2 or label[cell] == label[cell + ROW_STEP[k] * cols + COL_STEP[k]]:
-                        continue
-                    other = label[cell + ROW_STEP[k] * cols + COL_STEP[k]]
-                    if node >= 0:
-                        divide[node] += 1
-                    if other >= 0:
-                        divide[other] += 1
-                    if node >= 0 and other >= 0:
-                        meeting = _meeting(node, other, down, head, depth)
-                        if meeting >= 0:
-                            divide[meeting] -= 2
-                    continue
-                if node < 0:
+                if 0 <= near_row < rows and 0 <= near_col < cols and ways[near_row, near_col] != VOID:
                     continue
                 divide[node] += 1
                 if ways[row, col] >= OUTLET:
@@ -317,13 +317,29 @@ def _tally(
                 if beyond == 2:
                     entries[node] += 1
             if is_open:
-                if found == len(open_cells):
-                    larger = np.empty(2 * found, np.int64)
-                    larger[:found] = open_cells
-                    open_cells = larger
                 open_cells[found] = cell
                 found += 1
-    return open_cells[:found]
+    return open_cells[:found].astype(np.int64)
+
+
+# Count a side between two catchments for both, and take it back where their waters meet.
+@kernel
+def _count_side(
+    one: int,
+    other: int,
+    down: NDArray[np.int32],
+    head: NDArray[np.int32],
+    depth: NDArray[np.int32],
+    divide: NDArray[np.int64],
+) -> None:
+    if one >= 0:
+        divide[one] += 1
+    if other >= 0:
+        divide[other] += 1
+    if one >= 0 and other >= 0:
+        meeting = _meeting(one, other, down, head, depth)
+        if meeting >= 0:
+            divide[meeting] -= 2
 
 
 # Add up what lies upstream of each node.

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from washgrade.land.breach import Cuts, limits_of
 from washgrade.land.dem import Dem
+from washgrade.land.kernel import COL_STEP, ROW_STEP, kernel
 from washgrade.land.opening import why_left
 from washgrade.land.ways import KEPT, TOO_DEEP, TOO_LONG
 
@@ -218,23 +218,19 @@ def report_hollows(
     HollowReport
         Those hollows.
     """
-    deeper_m = conditioned_m - dem.elevation_m
-    label, count = ndimage.label(deeper_m > 0, np.ones((3, 3)))
-    group = label.ravel()
-    every = np.arange(count + 1)
-    filled = np.flatnonzero(group)
-    size = np.bincount(group[filled], minlength=count + 1)
-    depth_m = np.zeros(count + 1)
-    np.maximum.at(depth_m, group[filled], deeper_m.ravel()[filled])
-    area_m2 = size * dem.cell_m**2
     wide_m2 = max(HOLLOW_AREA_M2, HOLLOW_CELLS * dem.cell_m**2)
-    told = np.flatnonzero((every > 0) & (depth_m >= HOLLOW_DEPTH_M) & (area_m2 >= wide_m2))
-    members = _groups(group, told)
-    deepest = np.array([cells[np.argmax(deeper_m.ravel()[cells])] for cells in members], np.int64)
+    before_m, after_m = (np.ascontiguousarray(one, np.float32) for one in (dem.elevation_m, conditioned_m))
+    every, sizes = _deep_hollows(before_m, after_m, HOLLOW_DEPTH_M, wide_m2, dem.cell_m**2)
+    members = [np.sort(cells).astype(np.int64) for cells in np.split(every, np.cumsum(sizes)[:-1])]
+    members = members if len(sizes) else []
+    deeper_m = [after_m.ravel()[cells] - before_m.ravel()[cells] for cells in members]
+    deepest = np.array(
+        [cells[np.argmax(more_m)] for cells, more_m in zip(members, deeper_m, strict=True)], np.int64
+    )
     floor = np.array([cells[np.argmin(opened_m.ravel()[cells])] for cells in members], np.int64)
-    is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets)
-    why = np.zeros(len(told), np.uint8)
-    if len(told):
+    why = np.zeros(len(members), np.uint8)
+    if members:
+        is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets)
         why = why_left(
             opened_m, dem.elevation_m, is_outlet, is_kept, np.zeros(dem.shape, np.int32), floor,
             max_length_m / dem.cell_m, max_depth_m,
@@ -245,25 +241,63 @@ def report_hollows(
         name=_names("hollow", easting_m, northing_m),
         easting_m=easting_m,
         northing_m=northing_m,
-        depth_m=depth_m[told].astype(np.float64),
-        area_m2=area_m2[told].astype(np.float64),
-        volume_m3=np.array([deeper_m.ravel()[cells].sum(dtype=np.float64) for cells in members], np.float64)
-        * dem.cell_m**2,
+        depth_m=np.array([more_m.max() for more_m in deeper_m], np.float64),
+        area_m2=sizes.astype(np.float64) * dem.cell_m**2,
+        volume_m3=np.array([more_m.sum(dtype=np.float64) for more_m in deeper_m], np.float64) * dem.cell_m**2,
         upstream_area_m2=np.array([upstream_cells.ravel()[cells].max() for cells in members], np.float64)
         * dem.cell_m**2,
         why=tuple(WHY[int(one)] for one in why),
     )
 
 
-# The cells of each of some groups.
-def _groups(group: NDArray[np.int32], told: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    which = np.zeros(group.max() + 1, np.bool_)
-    which[told] = True
-    cells = np.flatnonzero(which[group])
-    cells = cells[np.argsort(group[cells], kind="stable")]
-    if not len(told):
-        return []
-    return np.split(cells, np.searchsorted(group[cells], told)[1:])
+# The filled patches, hanging together over sides or corners, that are deep and wide: their cells, patch by
+# patch, and how many cells each has. Patches come in the order of their first cells.
+@kernel
+def _deep_hollows(
+    before_m: NDArray[np.float32],
+    after_m: NDArray[np.float32],
+    least_depth_m: float,
+    least_area_m2: float,
+    cell_m2: float,
+) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    rows, cols = before_m.shape
+    before = before_m.ravel()
+    after = after_m.ravel()
+    seen = np.zeros(len(before), np.bool_)
+    # Room for every cell; what is never written takes no memory.
+    patch = np.empty(len(before), np.int32)
+    sizes = np.empty(len(before), np.int64)
+    kept = 0
+    found = 0
+    for start in range(len(before)):
+        if not after[start] > before[start] or seen[start]:
+            continue
+        seen[start] = True
+        patch[kept] = start
+        end = kept + 1
+        place = kept
+        depth_m = np.float32(0.0)
+        while place < end:
+            cell = patch[place]
+            place += 1
+            depth_m = max(depth_m, after[cell] - before[cell])
+            row = cell // cols
+            col = cell - row * cols
+            for k in range(8):
+                near_row = row + ROW_STEP[k]
+                near_col = col + COL_STEP[k]
+                if 0 <= near_row < rows and 0 <= near_col < cols:
+                    near = near_row * cols + near_col
+                    if after[near] > before[near] and not seen[near]:
+                        seen[near] = True
+                        patch[end] = near
+                        end += 1
+        # A patch that does not count is written over.
+        if depth_m >= least_depth_m and (end - kept) * cell_m2 >= least_area_m2:
+            sizes[found] = end - kept
+            found += 1
+            kept = end
+    return patch[:kept].copy(), sizes[:found].copy()
 
 
 # Names by place, to the metre.

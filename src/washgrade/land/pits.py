@@ -141,7 +141,6 @@ def with_neighbours(
     return found
 
 
-@kernel
 def pits_among(
     ground: NDArray[np.float32],
     is_outlet: NDArray[np.bool_],
@@ -167,6 +166,18 @@ def pits_among(
     ndarray of int64, shape (pits,)
         Of every pit the cell of the lowest flat index, ascending.
     """
+    # Sorted by numpy: numba takes seconds to compile a sort.
+    return np.sort(_pits_among(ground, is_outlet, visit, cells))
+
+
+@kernel
+def _pits_among(
+    ground: NDArray[np.float32],
+    is_outlet: NDArray[np.bool_],
+    visit: NDArray[np.int32],
+    cells: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Find the pits in the order of the cells that were met."""
     cols = ground.shape[1]
     level = ground.ravel()
     outlet = is_outlet.ravel()
@@ -197,7 +208,7 @@ def pits_among(
                 first = min(first, np.int64(patch[place]))
         pits[count] = first
         count += 1
-    return np.sort(pits[:count])
+    return pits[:count]
 
 
 def find_pits(

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.land.dem import Dem
-from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, grown, kernel
-from washgrade.land.plate import mend_hole
+from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
+from washgrade.land.plate import ascending, mend_hole
 
 __all__ = ["Mended", "default_hole_m", "mend_voids"]
 
@@ -184,8 +184,8 @@ def _mark_outside(heights: NDArray[np.float32], kind: NDArray[np.uint8]) -> int:
     rows, cols = heights.shape
     ground = heights.ravel()
     mark = kind.ravel()
-    stack = np.empty(1024, np.int32)
-    size = 0
+    # Room for every cell, here and below; what is never written takes no memory.
+    stack = np.empty(len(ground), np.int32)
     found = 0
     for start in range(len(ground)):
         row = start // cols
@@ -211,8 +211,6 @@ def _mark_outside(heights: NDArray[np.float32], kind: NDArray[np.uint8]) -> int:
                 near = near_row * cols + near_col
                 if mark[near] == 0 and np.isnan(ground[near]):
                     mark[near] = OUTSIDE
-                    if size == len(stack):
-                        stack = grown(stack)
                     stack[size] = near
                     size += 1
     return found
@@ -225,8 +223,8 @@ def _mend_holes(whole: NDArray[np.float32], kind: NDArray[np.uint8], widest: int
     ground = whole.ravel()
     mark = kind.ravel()
     counts = np.zeros(4, np.int64)
-    cells = np.empty(1024, np.int32)
-    ring = np.empty(1024, np.int32)
+    cells = np.empty(len(ground), np.int32)
+    ring = np.empty(len(ground), np.int32)
     for start in range(len(ground)):
         if mark[start] != 0 or not np.isnan(ground[start]):
             continue
@@ -242,14 +240,11 @@ def _mend_holes(whole: NDArray[np.float32], kind: NDArray[np.uint8], widest: int
                 near = cell + ROW_STEP[k] * cols + COL_STEP[k]
                 if mark[near] == 0 and np.isnan(ground[near]):
                     mark[near] = HOLE
-                    if size == len(cells):
-                        cells = grown(cells)
                     cells[size] = near
                     size += 1
-        hole = np.sort(cells[:size])
+        hole = cells[:size]
+        ascending(hole)
         # Peel it ring by ring: a peeled cell is marked as mended, and unmarked again if the hole is too wide.
-        if len(ring) < size:
-            ring = np.empty(size, np.int32)
         depth = 0
         peeled = 0
         first = 0

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
-from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, grown, kernel
+from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
 
 __all__ = ["LAKE", "LAND", "SEA", "Water", "find_water", "without_sea"]
 
@@ -219,13 +219,14 @@ def _find_patches(
     for cell in range(len(ground)):
         if ground[cell] < lowest:
             lowest = ground[cell]
-    room = 16
+    # Room for all, here and below; what is never written takes no memory.
+    room = len(ground) // max(least_cells, 1) + 1
     found = 0
     sizes = np.empty(room, np.int64)
     levels = np.empty(room, np.float32)
     places = np.empty(room, np.int64)
     seas = np.empty(room, np.bool_)
-    patch = np.empty(1024, np.int32)
+    patch = np.empty(len(ground), np.int32)
     for start in range(len(ground)):
         # The first cell of a patch, row by row, has its next one to the east or to the south.
         level = ground[start]
@@ -263,8 +264,6 @@ def _find_patches(
                 elif height == level:
                     if k % 2 == 0 and mark[near] == LAND:
                         mark[near] = SEEN
-                        if size == len(patch):
-                            patch = grown(patch)
                         patch[size] = near
                         size += 1
                 else:
@@ -280,18 +279,12 @@ def _find_patches(
             continue
         for place in range(size):
             mark[patch[place]] = SEA if is_sea else LAKE
-        if found == room:
-            sizes = grown(sizes)
-            levels = grown(levels)
-            places = grown(places)
-            seas = grown(seas)
-            room *= 2
         sizes[found] = size
         levels[found] = level
         places[found] = start
         seas[found] = is_sea
         found += 1
-    return sizes[:found], levels[:found], places[:found], seas[:found]
+    return sizes[:found].copy(), levels[:found].copy(), places[:found].copy(), seas[:found].copy()
 
 
 # Give the patch around a cell another mark. The cells of a patch were given one mark when it was found.
@@ -301,7 +294,7 @@ def _remark(heights: NDArray[np.float32], kind: NDArray[np.uint8], start: int, i
     mark = kind.ravel()
     ground = heights.ravel()
     was = mark[start]
-    stack = np.empty(1024, np.int32)
+    stack = np.empty(len(ground), np.int32)
     stack[0] = start
     mark[start] = into
     size = 1
@@ -317,8 +310,6 @@ def _remark(heights: NDArray[np.float32], kind: NDArray[np.uint8], start: int, i
                 near = near_row * cols + near_col
                 if mark[near] == was and ground[near] == ground[start]:
                     mark[near] = into
-                    if size == len(stack):
-                        stack = grown(stack)
                     stack[size] = near
                     size += 1
 
