@@ -9,18 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washgrade.checks import number
-from washgrade.land.above import above_channel
 from washgrade.land.breach import Breached, Cuts, breach
 from washgrade.land.burn import SMOOTH_M, Burned, burn, lead_along
-from washgrade.land.channels import delineate
-from washgrade.land.dem import Dem, hillshade
+from washgrade.land.dem import Dem
 from washgrade.land.fill import fill
 from washgrade.land.flow import OUTLET, VOID, route, upstream_cells
 from washgrade.land.hollows import CutReport, HollowReport, report_cuts, report_hollows
 from washgrade.land.kernel import as_outlets
-from washgrade.land.links import stream_drops
-from washgrade.land.reachshape import reach_shape
-from washgrade.land.shape import measure_shape
+from washgrade.land.warm import warm_up
 
 __all__ = ["Drainage", "condition_and_route", "default_breach_depth_m", "default_breach_m"]
 
@@ -206,7 +202,7 @@ def condition_and_route(
     outlets = as_outlets(sinks, dem.elevation_m)
     tell = progress if progress is not None else _say_nothing
     tell("getting the compiled loops ready", 0.0)
-    _warm_up()
+    warm_up()
     burned = None
     ground_m = dem.elevation_m
     if len(lines_m):
@@ -267,26 +263,6 @@ def condition_and_route(
 
 def _say_nothing(step: str, share: float) -> None:
     """Take a progress report and drop it."""
-
-
-def _warm_up() -> None:
-    """Run every compiled loop once on a few cells, so that compiling happens here and nowhere else."""
-    row, col = np.mgrid[0:9, 0:9]
-    ground = (np.abs(col - 4) + row * 0.5).astype(np.float32)
-    ground[4, 4] = -1.0
-    dem = Dem(elevation_m=ground, cell_m=30.0, west_m=0.0, north_m=0.0, crs="")
-    opened = breach(ground, cell_m=30.0, max_length_m=90.0)
-    fill(opened.elevation_m, in_order=True)
-    conditioned_m = fill(opened.elevation_m)
-    directions, count = route(conditioned_m, method="least deviation")
-    upstream_cells(directions)
-    channels = delineate(dem, conditioned_m, directions, count, channel_area_m2=9000.0)
-    nodes = channels.nodes
-    stream_drops(nodes.downstream, nodes.order, nodes.elevation_m)
-    hillshade(dem)
-    report_hollows(dem, ground, ground + 2.0, count, max_length_m=90.0, max_depth_m=6.0)
-    reach_shape(channels, measure_shape(dem, channels))
-    above_channel(dem, channels, directions)
 
 
 # Keep the cuts of which something shows in the final heights.
