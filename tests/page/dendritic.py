@@ -13,7 +13,17 @@ import zlib
 
 import numpy as np
 
-from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, SampleMark, Why
+from washgrade.page.view import (
+    Belief,
+    GroundMark,
+    Hole,
+    NextSpot,
+    PageView,
+    SampleMark,
+    WalkStop,
+    WalkView,
+    Why,
+)
 
 CENTRE_LON, CENTRE_LAT = -2.3400, 37.0500
 CELL_DEGREES = 5.0 / 111_320.0 / np.cos(np.radians(CENTRE_LAT))
@@ -262,6 +272,23 @@ def sample_view(
         ),
         "next_spots": (
             NextSpot(reach=names[0], lon=float(lon[middle[0]]), lat=float(lat[middle[0]]), gain_share=0.12),
+        ),
+        "walk": WalkView(
+            stops=tuple(
+                WalkStop(
+                    reach=names[n],
+                    lon=float(lon[middle[n]]),
+                    lat=float(lat[middle[n]]),
+                    leg_minutes=7.4,
+                    arrival_minutes=7.4 + 22.4 * n,
+                    two=n == 1,
+                    settled_share=0.05,
+                )
+                for n in range(2)
+            ),
+            lon=lon[middle[:2]],
+            lat=lat[middle[:2]],
+            sentences=("2 stops.", "A plan, no promise."),
         ),
         "why": Why(
             parts=("slope break", "likeness across the land"),

@@ -173,6 +173,11 @@ def test_text_never_becomes_markup(show, view, script):
         ),
         holes=(replace(view.holes[0], name=EVIL[0], told=((EVIL[1],), (EVIL[2],))),),
         next_spots=(replace(view.next_spots[0], reach=EVIL[0]),),
+        walk=replace(
+            view.walk,
+            stops=tuple(replace(stop, reach=EVIL[n]) for n, stop in enumerate(view.walk.stops)),
+            sentences=EVIL[:2],
+        ),
         belief=replace(view.belief, sentences=EVIL[:2], numbers=(EVIL[:3],), effects=(EVIL[:2],)),
         marks=tuple(replace(mark, name=EVIL[n], why=EVIL[n]) for n, mark in enumerate(view.marks)),
         samples=tuple(replace(first, sample_id=t, day=t, place=t, note=t) for t in EVIL),
@@ -544,11 +549,44 @@ def test_reasons_layers_and_belief_are_shown(show, view):
     assert box.is_checked()
 
 
+def test_a_walk_is_drawn_and_listed(show, view):
+    page = show(view).page
+    page.locator("#walk summary").click()
+    rows = page.locator("#walk-body tbody tr")
+    assert rows.count() == 2
+    assert rows.nth(1).inner_text().split("\t")[:5] == [
+        "2",
+        f"{view.walk.stops[1].reach} (two samples)",
+        "7 min",
+        "30 min",
+        "5 %",
+    ]
+    assert "A plan, no promise." in page.locator("#walk-body").inner_text()
+    box = page.locator(".legend input[name=walk]")
+    assert box.is_checked()
+
+    def drawn():
+        return page.evaluate(
+            """() => { const c = document.querySelector('canvas.sheet');
+            const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let n = 0;
+            for (let i = 0; i < d.length; i += 4) {
+              if (d[i] === 11 && d[i + 1] === 95 && d[i + 2] === 120) n += 1;
+            }
+            return n; }"""
+        )
+
+    assert drawn() > 200
+    box.uncheck()
+    page.wait_for_timeout(100)
+    assert drawn() == 0
+
+
 def test_a_page_without_sections_or_marks_says_nothing_of_them(show, view):
     bare = replace(
         view,
         holes=(),
         next_spots=(),
+        walk=None,
         why=None,
         belief=None,
         traps=(),
@@ -561,7 +599,7 @@ def test_a_page_without_sections_or_marks_says_nothing_of_them(show, view):
     opened = show(bare)
     opened.page.locator("#table tbody tr button").first.click()
     assert opened.page.locator("#card svg").count() == 1
-    for part in ("mends", "holes", "next", "belief"):
+    for part in ("mends", "holes", "next", "walk", "belief"):
         assert not opened.page.locator(f"#{part}").is_visible()
     assert opened.page.locator(".legend input[name=marks]").count() == 0
     assert opened.console == []
@@ -587,6 +625,7 @@ def test_layers_can_be_hidden(show, view):
     assert opened.pixels(green) > 0
     page.locator("#legend [name=bounds]").uncheck()
     page.locator("#legend [name=access]").uncheck()
+    page.locator("#legend [name=walk]").uncheck()
     assert opened.pixels(green) == 0
     page.locator("#legend [name=reaches]").uncheck()
     page.locator("#legend [name=samples]").uncheck()

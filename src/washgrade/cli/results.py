@@ -223,14 +223,24 @@ def rank(
 @site_folder
 @click.option("--out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/page.html]")
 @click.option("--title", help="Heading of the page. [name of the site's folder]")
+@click.option("--walk-hours", type=float, help="Plan a sampling walk of so many hours and show it.")
 @on_day
 @unit_choice
-def page(site: Path, out: Path | None, title: str | None, on: str | None, units: str | None) -> None:
+def page(
+    site: Path,
+    out: Path | None,
+    title: str | None,
+    walk_hours: float | None,
+    on: str | None,
+    units: str | None,
+) -> None:
     """Write the map of SITE as one HTML file that needs no network."""
     from washgrade import survey
 
     with progress_bar("Drawing the page") as progress:
-        path = survey.write_page(site, out=out, title=title, on=on, units=units, progress=progress)
+        path = survey.write_page(
+            site, out=out, title=title, on=on, units=units, walk_hours=walk_hours, progress=progress
+        )
     click.echo(f"The page is {path} ({path.stat().st_size / 1e6:.1f} MB). Open it in any browser.")
 
 

@@ -112,6 +112,13 @@ def page_payload(view: PageView) -> dict[str, object]:
             "south": pack_integers(south),
         },
         "why": _why(view),
+        "walk": None
+        if view.walk is None
+        else {
+            "stops": [asdict(stop) for stop in view.walk.stops],
+            "way": _ring((view.walk.lon, view.walk.lat)),
+            "sentences": list(view.walk.sentences),
+        },
         "belief": None if view.belief is None else asdict(view.belief),
         "holes": [
             {

@@ -13,7 +13,19 @@ from washgrade.errors import InputError
 from washgrade.sand.support import SUPPORT
 from washgrade.units import UNITS
 
-__all__ = ["Access", "Belief", "GroundMark", "Hole", "NextSpot", "PageView", "Ring", "SampleMark", "Why"]
+__all__ = [
+    "Access",
+    "Belief",
+    "GroundMark",
+    "Hole",
+    "NextSpot",
+    "PageView",
+    "Ring",
+    "SampleMark",
+    "WalkStop",
+    "WalkView",
+    "Why",
+]
 
 Ring = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Longitudes and latitudes of a closed line, degrees, WGS 84."""
@@ -166,6 +178,53 @@ class NextSpot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WalkStop:
+    """A stop of a sampling walk.
+
+    Parameters
+    ----------
+    reach : str
+        Name of its reach.
+    lon, lat : float
+        Where, degrees, WGS 84.
+    leg_minutes, arrival_minutes : float
+        Walking time to it, and from the start to the arrival.
+    two : bool
+        Whether two samples are to be taken.
+    settled_share : float
+        Share of the doubt that it settles, 0 to 1.
+    """
+
+    reach: str
+    lon: float
+    lat: float
+    leg_minutes: float
+    arrival_minutes: float
+    two: bool
+    settled_share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WalkView:
+    """A sampling walk, as the page shows it.
+
+    Parameters
+    ----------
+    stops : tuple of WalkStop
+        In their order.
+    lon, lat : ndarray of float64, shape (points,)
+        The whole way, degrees, WGS 84.
+    sentences : tuple of str
+        What a walker must know.
+    """
+
+    stops: tuple[WalkStop, ...]
+    lon: NDArray[np.float64]
+    lat: NDArray[np.float64]
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Why:
     """What the grade of each reach rests on.
 
@@ -273,6 +332,8 @@ class PageView:
         Holes sampled in layers.
     next_spots : tuple of NextSpot
         Where one more sample would tell most, the best first.
+    walk : WalkView or None
+        A sampling walk.
     why : Why or None
         What the grade of each reach rests on.
     belief : Belief or None
@@ -348,6 +409,7 @@ class PageView:
     marks: tuple[GroundMark, ...] = ()
     holes: tuple[Hole, ...] = ()
     next_spots: tuple[NextSpot, ...] = ()
+    walk: WalkView | None = None
     why: Why | None = None
     belief: Belief | None = None
     samples: tuple[SampleMark, ...] = ()

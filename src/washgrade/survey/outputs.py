@@ -16,13 +16,14 @@ from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook, records
 from washgrade.survey.steps import Progress, stage
 from washgrade.survey.traps import traps
+from washgrade.survey.walks import WalkPlan, plan_sampling_walk
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from washgrade.files.settings import Settings
-    from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, Why
+    from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, WalkView, Why
 
 __all__ = ["export", "page_view", "write_page"]
 
@@ -31,7 +32,13 @@ WEIGHTY = 3
 READINGS_SHOWN = 60
 
 
-def page_view(ranking: Ranking, *, title: str | None = None, units: str | None = None) -> PageView:
+def page_view(
+    ranking: Ranking,
+    *,
+    title: str | None = None,
+    units: str | None = None,
+    walk: WalkPlan | None = None,
+) -> PageView:
     """Lay out what the page shows.
 
     Parameters
@@ -42,6 +49,8 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         Heading; the name of the site's folder if left out.
     units : {"us", "metric"}, optional
         Units shown first; the site's setting if left out.
+    walk : WalkPlan, optional
+        A sampling walk to show.
 
     Returns
     -------
@@ -135,6 +144,7 @@ def page_view(ranking: Ranking, *, title: str | None = None, units: str | None =
         marks=_ground_marks(found),
         holes=_holes(found),
         next_spots=_next_spots(found),
+        walk=None if walk is None else _walk(walk),
         why=_why(found),
         belief=_belief(found),
         support=tuple(str(word) for word in grade.reach_support),
@@ -190,6 +200,33 @@ def _next_spots(found: Estimate) -> tuple[NextSpot, ...]:
     return tuple(
         NextSpot(reach=spot.reach, lon=spot.lon, lat=spot.lat, gain_share=spot.gain_share)
         for spot in next_samples(found)
+    )
+
+
+def _walk(plan: WalkPlan) -> WalkView:
+    """A sampling walk, for the page."""
+    import numpy as np
+
+    from washgrade.page.view import WalkStop, WalkView
+
+    walk = plan.walk
+    way = np.concatenate([np.empty((0, 2)), *plan.legs_lonlat])
+    return WalkView(
+        stops=tuple(
+            WalkStop(
+                reach=plan.reach(k),
+                lon=float(plan.lon[k]),
+                lat=float(plan.lat[k]),
+                leg_minutes=float(walk.leg_minutes[k]),
+                arrival_minutes=float(walk.arrival_minutes[k]),
+                two=bool(walk.duplicate[k]),
+                settled_share=float(walk.settled_share[k]),
+            )
+            for k in range(len(plan))
+        ),
+        lon=way[:, 0],
+        lat=way[:, 1],
+        sentences=plan.sentences,
     )
 
 
@@ -302,6 +339,7 @@ def write_page(
     title: str | None = None,
     on: str | date | None = None,
     units: str | None = None,
+    walk_hours: float | None = None,
     progress: Progress | None = None,
 ) -> Path:
     """Write the map of a site as one HTML file.
@@ -318,6 +356,8 @@ def write_page(
         The day; today if left out.
     units : {"us", "metric"}, optional
         Units shown first; the site's setting if left out.
+    walk_hours : float, optional
+        Plan a sampling walk of so many hours from the first point of access, and show it.
     progress : callable, optional
         Told the step and the share done, 0 to 1.
 
@@ -337,8 +377,11 @@ def write_page(
     from washgrade.page.build import render_page
 
     found = estimate(site, on=on, progress=stage(progress, 0.0, 0.6))
-    stage(progress, 0.6, 1.0)("drawing", 0.0)
-    content = render_page(page_view(rank(found), title=title, units=units))
+    walk = None
+    if walk_hours is not None:
+        walk = plan_sampling_walk(found, hours=walk_hours, progress=stage(progress, 0.6, 0.8))
+    stage(progress, 0.8, 1.0)("drawing", 0.0)
+    content = render_page(page_view(rank(found), title=title, units=units, walk=walk))
     path = Path(out) if out is not None else found.site.out / "page.html"
     if out is None:
         found.site.out.mkdir(exist_ok=True)

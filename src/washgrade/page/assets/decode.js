@@ -95,6 +95,7 @@ function decode(payload) {
   land.samples = payload.samples.map(point);
   land.access = payload.access.map(point);
   land.next_spots = payload.next_spots.map(point);
+  if (payload.walk) land.walk = {...payload.walk, way: ring(payload.walk.way), stops: payload.walk.stops.map(point)};
   land.marks = payload.marks.map((mark) => ({
     ...mark,
     spots: mark.lon.map((lon, n) => point({lon, lat: mark.lat[n]})),

@@ -47,6 +47,7 @@ function legend(land, sheet, relief) {
     if (hollow) keys.push((pen) => sample_mark(pen, 13, 12, {grade: null}, 0));
     layers.push(layer('samples', keys, hollow ? 'Samples; white: trace or none' : 'Samples', on_sheet('samples')));
   }
+  if (land.walk) layers.push(layer('walk', [(pen) => { walk_line(pen, [[0, 12], [26, 12]]); walk_stop(pen, 13, 12, '1'); }], 'Sampling walk', on_sheet('walk')));
   if (land.next_spots.length) layers.push(layer('next', [(pen) => next_mark(pen, 13, 12, '')], 'Sample next', on_sheet('next')));
   if (land.access.length) layers.push(layer('access', [(pen) => access_mark(pen, 7, 23, '')], 'Access', on_sheet('access')));
   const bounds = [];

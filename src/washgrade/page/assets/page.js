@@ -74,6 +74,7 @@ function go_to(layer, lat, lon) {
   if (!box.checked) box.click();
   map.setView([lat, lon], Math.max(map.getZoom(), 17), {animate: false});
 }
+walk_list(land, (stop) => go_to('walk', stop.lat, stop.lon));
 next_list(land, (spot) => go_to('next', spot.lat, spot.lon));
 const hole_rows = hole_list(land, state, (hole) => go_to('samples', hole.lat, hole.lon));
 show_belief(land);

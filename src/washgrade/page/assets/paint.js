@@ -9,6 +9,7 @@ const CHOSEN = colour('chosen');
 const BOUND = colour('bound');
 const NO_GO = colour('no-go');
 const MEND = colour('mend');
+const WALK = colour('walk');
 
 // Wider when near, and wider when rich, so that the best stand out where colour fails.
 function line_width(zoom, grade_class) {
@@ -72,6 +73,34 @@ function access_mark(pen, x, y, name) {
   pen.strokeStyle = BOUND;
   pen.stroke();
   if (name) label(pen, x + 20, y - 14, name, BOUND);
+}
+
+// A sampling walk: a light line with a dark core, and a numbered square at each stop.
+function walk_line(pen, spots) {
+  pen.setLineDash([]);
+  pen.lineJoin = 'round';
+  for (const [wide, tint] of [[5.5, '#fff'], [2.4, WALK]]) {
+    pen.lineWidth = wide;
+    pen.strokeStyle = tint;
+    pen.beginPath();
+    for (const [x, y] of spots) pen.lineTo(x, y);
+    pen.stroke();
+  }
+}
+
+function walk_stop(pen, x, y, text) {
+  pen.fillStyle = WALK;
+  pen.strokeStyle = '#fff';
+  pen.lineWidth = 2;
+  pen.beginPath();
+  pen.rect(x - 9, y - 9, 18, 18);
+  pen.fill();
+  pen.stroke();
+  pen.font = '700 11px system-ui, sans-serif';
+  pen.textAlign = 'center';
+  pen.textBaseline = 'middle';
+  pen.fillStyle = '#fff';
+  pen.fillText(text, x, y + 0.5);
 }
 
 // Where to sample next: an open square on its tip with a letter beside it.

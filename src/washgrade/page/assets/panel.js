@@ -169,6 +169,23 @@ function show_belief(land) {
   document.getElementById('belief-body').append(...parts);
 }
 
+// The stops of a sampling walk, in their order.
+function walk_list(land, show_on_map) {
+  const section = document.getElementById('walk');
+  section.hidden = !land.walk;
+  if (!land.walk) return;
+  const rows = land.walk.stops.map((stop, n) => make('tr', {},
+    make('td', {text: String(n + 1)}),
+    make('td', {text: stop.reach + (stop.two ? ' (two samples)' : '')}),
+    make('td', {class: 'figure', text: `${Math.round(stop.leg_minutes)} min`}),
+    make('td', {class: 'figure', text: `${Math.round(stop.arrival_minutes)} min`}),
+    make('td', {class: 'figure', text: percent(stop.settled_share)}),
+    make('td', {class: 'figure'}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show stop ${n + 1} on the map`, on: {click: () => show_on_map(stop)}}))));
+  document.getElementById('walk-body').append(
+    ...land.walk.sentences.map((text) => make('p', {text})),
+    make('table', {}, make('thead', {}, make('tr', {}, ...['Stop', 'Reach', 'Walk', 'There after', 'Settles', 'Map'].map((text) => make('th', {scope: 'col', text})))), make('tbody', {}, ...rows)));
+}
+
 // Where one more sample would tell most.
 function next_list(land, show_on_map) {
   const section = document.getElementById('next');

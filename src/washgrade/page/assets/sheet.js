@@ -24,7 +24,7 @@ const Sheet = L.Layer.extend({
   initialize(land) {
     this.land = land;
     this.chains = chains(land);
-    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true, next: false, marks: false};
+    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true, walk: true, next: false, marks: false};
     this.chosen = -1;
     this.hovered = -1;
   },
@@ -166,6 +166,10 @@ const Sheet = L.Layer.extend({
       for (const mark of land.samples) {
         sample_mark(pen, this._x(mark.east), this._y(mark.south), mark, land.grade_class(mark.grade ?? 0), zoom < 15.5 ? 4.5 : 6);
       }
+    }
+    if (shown.walk && land.walk) {
+      walk_line(pen, land.walk.way.east.map((east, n) => [this._x(east), this._y(land.walk.way.south[n])]));
+      land.walk.stops.forEach((stop, n) => walk_stop(pen, this._x(stop.east), this._y(stop.south), String(n + 1)));
     }
     if (shown.next) land.next_spots.forEach((spot, n) => next_mark(pen, this._x(spot.east), this._y(spot.south), String.fromCharCode(97 + n)));
     if (shown.access) for (const mark of land.access) access_mark(pen, this._x(mark.east), this._y(mark.south), mark.name);
