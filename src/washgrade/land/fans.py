@@ -283,8 +283,9 @@ def _look_across(
 
 def _rises(side_m: NDArray[np.float64], height_m: float) -> NDArray[np.bool_]:
     """Whether a side stands above the bed by a height before it meets a void."""
-    before_void = np.asarray(np.cumsum(np.isnan(side_m), axis=1) == 0)
-    rises: NDArray[np.bool_] = ((side_m >= height_m) & before_void).any(axis=1)
+    high, void = side_m >= height_m, np.isnan(side_m)
+    first_high, first_void = high.argmax(axis=1), void.argmax(axis=1)
+    rises: NDArray[np.bool_] = high.any(axis=1) & (~void.any(axis=1) | (first_high < first_void))
     return rises
 
 

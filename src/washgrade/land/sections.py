@@ -11,7 +11,7 @@ from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.channels import Channels
 from washgrade.land.dem import Dem
-from washgrade.land.kernel import kernel
+from washgrade.land.kernel import in_bands, kernel
 from washgrade.land.line import Line
 
 __all__ = ["Banks", "Sections", "cross_sections", "find_banks"]
@@ -128,12 +128,16 @@ def cross_sections(
         )
     steps = int(half_m / step_m + 1e-9)
     offset_m = np.arange(-steps, steps + 1, dtype=np.float64) * step_m
-    elevation_m = _cross(
-        dem.elevation_m,
-        channels.nodes.cell[chosen],
-        line.eastward[chosen],
-        line.northward[chosen],
-        offset_m / dem.cell_m,
+    cell, eastward, northward = channels.nodes.cell[chosen], line.eastward[chosen], line.northward[chosen]
+    offset_cells = offset_m / dem.cell_m
+    elevation_m = np.concatenate(
+        in_bands(
+            lambda first, end: _cross(
+                dem.elevation_m, cell[first:end], eastward[first:end], northward[first:end], offset_cells
+            ),
+            len(chosen),
+            len(offset_m),
+        )
     )
     return Sections(node=chosen, offset_m=offset_m, elevation_m=elevation_m)
 
@@ -241,15 +245,23 @@ def find_banks(
     valley_height_m = number("valley_height_m", valley_height_m, above=0)
     half_m = number("half_m", half_m, above=0)
     step_m = dem.cell_m / 2.0
-    crossed_m, slope, end_m = _find_rises(
-        dem.elevation_m,
-        channels.nodes.cell,
-        line.eastward,
-        line.northward,
-        np.array([bank_height_m / 2.0, bank_height_m, valley_height_m]),
-        step_m,
-        int(half_m / step_m + 1e-9),
+    rises_m = np.array([bank_height_m / 2.0, bank_height_m, valley_height_m])
+    steps = int(half_m / step_m + 1e-9)
+    cell = channels.nodes.cell
+    found = in_bands(
+        lambda first, end: _find_rises(
+            dem.elevation_m,
+            cell[first:end],
+            line.eastward[first:end],
+            line.northward[first:end],
+            rises_m,
+            step_m,
+            steps,
+        ),
+        len(cell),
+        2 * steps,
     )
+    crossed_m, slope, end_m = (np.concatenate(part, axis=-1) for part in zip(*found, strict=True))
     width_m = crossed_m[1].sum(axis=0)
     is_open = np.isnan(crossed_m[2]).any(axis=0)
     valley_m = np.where(np.isnan(crossed_m[2]), end_m, crossed_m[2]).sum(axis=0)
