@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
+from washgrade.files.bigdem import Room, bands
 from washgrade.files.sheets import Sheet, corners, on_grid
 from washgrade.units import FOOT_M
 
@@ -21,6 +22,9 @@ DISAGREE_M = 3.0
 LEVEL_STEP_M = 0.3
 # Within this share of the feet in a metre: heights of which one is in feet.
 FEET_SHARE = 0.01
+# Cells where two sheets overlap that are compared at most, evenly thinned. Our choice, because percentiles of
+# more differ by nothing that matters.
+MOST_COMPARED = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +56,7 @@ def lay_out(
     plain: bool,
     most_cells: int,
     tell: Callable[[str, float], None],
+    room: Room | None = None,
 ) -> Laid:
     """Lay sheets out on a grid; where they overlap, the first valid height counts.
 
@@ -73,20 +78,23 @@ def lay_out(
         Tiles of one grid are joined before they are warped, so that no seam shows, up to so many cells.
     tell : callable
         Told what is being done and the share done.
+    room : Room, optional
+        Where the grid and what is needed on the way are put; in memory unless told.
 
     Returns
     -------
     Laid
         Heights, what each sheet gave, and doubts.
     """
-    z_m = np.full(shape, np.nan, dtype=np.float32)
+    room = room or Room()
+    z_m = _voids(room, shape)
     added = [0] * len(sheets)
     doubts: list[str] = []
     groups = [[place] for place in range(len(sheets))] if plain else _groups(sheets)
     done = 0
     for group in groups:
         members = [sheets[place] for place in group]
-        joined = _joined(members, most_cells, tell, done, len(sheets)) if len(group) > 1 else None
+        joined = _joined(members, most_cells, tell, done, len(sheets), room) if len(group) > 1 else None
         if joined is None:
             parts = [(place, sheets[place]) for place in group]
         else:
@@ -98,9 +106,11 @@ def lay_out(
         for place, sheet in parts:
             tell(f"Laying out {sheet.name}", 0.5 + done / (2 * len(sheets)))
             done += 1 if joined is None else len(group)
-            window, layer = _layer(sheet, target, cell_m, corner, shape, plain=plain)
-            count, said = _put(z_m[window], layer, sheet.name)
-            doubts += said
+            overlap = _Overlap()
+            count = 0
+            for window, layer in _layers(sheet, target, cell_m, corner, shape, plain=plain, room=room):
+                count += _put(z_m[window], layer, overlap)
+            doubts += _disagreement(overlap, sheet.name)
             if joined is None:
                 added[place] = count
     return Laid(z_m=z_m, added=tuple(added), doubts=tuple(dict.fromkeys(doubts)))
@@ -202,7 +212,12 @@ def _groups(sheets: Sequence[Sheet]) -> list[list[int]]:
 
 
 def _joined(
-    members: Sequence[Sheet], most_cells: int, tell: Callable[[str, float], None], done: int, total: int
+    members: Sequence[Sheet],
+    most_cells: int,
+    tell: Callable[[str, float], None],
+    done: int,
+    total: int,
+    room: Room,
 ) -> tuple[Sheet, list[int], list[str]] | None:
     # One sheet of many on one grid; None if it would be too large, because they lie far apart.
     from rasterio import Affine
@@ -217,37 +232,58 @@ def _joined(
     right = max(col + sheet.z_m.shape[1] for (_, col), sheet in zip(places, members, strict=True))
     if (bottom - top) * (right - left) > most_cells:
         return None
-    z_m = np.full((bottom - top, right - left), np.nan, np.float32)
-    given, doubts = [], []
+    z_m = _voids(room, (bottom - top, right - left))
+    given: list[int] = []
+    doubts: list[str] = []
     for step, ((row, col), sheet) in enumerate(zip(places, members, strict=True)):
         tell(f"Joining {sheet.name}", 0.5 + (done + step / 2) / (2 * total))
         rows, cols = sheet.z_m.shape
-        count, said = _put(
-            z_m[row - top : row - top + rows, col - left : col - left + cols], sheet.z_m, sheet.name
-        )
-        given.append(count)
-        doubts += said
+        below = z_m[row - top : row - top + rows, col - left : col - left + cols]
+        overlap = _Overlap()
+        given.append(sum(_put(below[band], sheet.z_m[band], overlap) for band in bands(below.shape)))
+        doubts += _disagreement(overlap, sheet.name)
     t = first.transform
     east, north = on_grid(first, np.array([(left, top)], np.float64))[0]
     moved = Affine(t.a, t.b, float(east), t.d, t.e, float(north))
     return replace(first, z_m=z_m, transform=moved), given, doubts
 
 
-def _put(below: NDArray[np.float32], layer: NDArray[np.float32], name: str) -> tuple[int, list[str]]:
-    # Fill the voids of a window with a layer, in place; how many cells that gave, and how the two disagree.
+def _voids(room: Room, shape: tuple[int, int]) -> NDArray[np.float32]:
+    z_m = room.empty(shape)
+    for band in bands(shape):
+        z_m[band] = np.nan
+    return z_m
+
+
+class _Overlap:
+    """Heights of two layers where both have one; of very many only every so manieth is kept."""
+
+    def __init__(self) -> None:
+        self.stride = 1
+        self.pairs = np.empty((2, 0), np.float32)
+
+    def add(self, before: NDArray[np.float32], here: NDArray[np.float32]) -> None:
+        """Add the heights of some cells, metres."""
+        self.pairs = np.hstack([self.pairs, np.stack([before[:: self.stride], here[:: self.stride]])])
+        while self.pairs.shape[1] > MOST_COMPARED:
+            self.stride *= 2
+            self.pairs = self.pairs[:, ::2].copy()
+
+
+def _put(below: NDArray[np.float32], layer: NDArray[np.float32], overlap: _Overlap) -> int:
+    # Fill the voids of a window with a layer, in place; how many cells that gave.
     is_void, is_known = np.isnan(below), np.isfinite(layer)
-    doubts = _disagreement(below, layer, ~is_void & is_known, name)
+    both = ~is_void & is_known
+    overlap.add(below[both], layer[both])
     new = is_void & is_known
     below[new] = layer[new]
-    return int(np.count_nonzero(new)), doubts
+    return int(np.count_nonzero(new))
 
 
-def _disagreement(
-    below: NDArray[np.float32], layer: NDArray[np.float32], both: NDArray[np.bool_], name: str
-) -> list[str]:
-    if not both.any():
+def _disagreement(overlap: _Overlap, name: str) -> list[str]:
+    if not overlap.pairs.shape[1]:
         return []
-    before, here = below[both].astype(np.float64), layer[both].astype(np.float64)
+    before, here = overlap.pairs.astype(np.float64)
     off = here - before
     low, middle, high = np.percentile(off, [5, 50, 95])
     worst = float(np.percentile(np.abs(off), 95))
@@ -273,7 +309,7 @@ def _disagreement(
     return []
 
 
-def _layer(
+def _layers(
     sheet: Sheet,
     target: str,
     cell_m: float,
@@ -281,28 +317,42 @@ def _layer(
     shape: tuple[int, int],
     *,
     plain: bool,
-) -> tuple[tuple[slice, slice], NDArray[np.float32]]:
-    # The window that a sheet covers, and its heights on the grid there.
+    room: Room,
+) -> Iterator[tuple[tuple[slice, slice], NDArray[np.float32]]]:
+    # The window that a sheet covers, band by band, and its heights on the grid there.
     west, north = corner
     if plain:
         edges = corners(sheet)
         (box_west, box_south), (box_east, box_north) = edges.min(axis=0), edges.max(axis=0)
         top, left = round((north - box_north) / cell_m), round((box_west - west) / cell_m)
-        rows, cols = sheet.z_m.shape
+        cols = sheet.z_m.shape[1]
         layer = sheet.z_m if sheet.transform.e < 0.0 else sheet.z_m[::-1]
-        return (slice(top, top + rows), slice(left, left + cols)), layer
+        for band in bands(layer.shape):
+            yield (slice(top + band.start, top + band.stop), slice(left, left + cols)), layer[band]
+        return
     box_west, box_south, box_east, box_north = sheet_bounds(sheet, target)
     top = max(math.floor((north - box_north) / cell_m), 0)
     left = max(math.floor((box_west - west) / cell_m), 0)
     bottom = min(math.ceil((north - box_south) / cell_m), shape[0])
     right = min(math.ceil((box_east - west) / cell_m), shape[1])
-    at = (west + left * cell_m, north - top * cell_m)
-    layer = _warped(sheet, target, cell_m, at, (bottom - top, right - left))
-    return (slice(top, bottom), slice(left, right)), layer
+    is_known = room.empty(sheet.z_m.shape, np.uint8)
+    for band in bands(is_known.shape):
+        is_known[band] = np.isfinite(sheet.z_m[band])
+    # Whole rows, so that a row comes out the same however many are warped at once.
+    for band in bands((bottom - top, right - left)):
+        at = (west + left * cell_m, north - (top + band.start) * cell_m)
+        size = (band.stop - band.start, right - left)
+        layer = _warped(sheet, is_known, target, cell_m, at, size)
+        yield (slice(top + band.start, top + band.stop), slice(left, right)), layer
 
 
 def _warped(
-    sheet: Sheet, target: str, cell: float, corner: tuple[float, float], shape: tuple[int, ...]
+    sheet: Sheet,
+    is_known: NDArray[np.uint8],
+    target: str,
+    cell: float,
+    corner: tuple[float, float],
+    shape: tuple[int, int],
 ) -> NDArray[np.float32]:
     from rasterio import Affine
     from rasterio.crs import CRS
@@ -323,7 +373,6 @@ def _warped(
     way = Resampling.average if coarser else Resampling.bilinear
     layer = np.full(shape, np.nan, dtype=np.float32)
     reproject(sheet.z_m, layer, src_nodata=np.nan, dst_nodata=np.nan, resampling=way, **common, **kernel)
-    void = ~np.isfinite(sheet.z_m)
     known = np.zeros(shape, dtype=np.uint8)
-    reproject((~void).astype(np.uint8), known, resampling=Resampling.nearest, **common)
+    reproject(is_known, known, resampling=Resampling.nearest, **common)
     return np.where(known == 1, layer, np.float32(np.nan))

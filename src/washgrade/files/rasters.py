@@ -18,6 +18,7 @@ import numpy as np
 
 from washgrade.checks import choice, number, whole
 from washgrade.errors import GroundError, GroundWarning
+from washgrade.files.bigdem import Room, known_range, middle
 from washgrade.files.content import RASTER_ENDINGS, Raster, packed_rasters
 from washgrade.files.mosaic import lay_out, sheet_bounds, sheet_cell_m
 from washgrade.files.places import crs_name, is_fitting_utm, metre_grid, utm_crs
@@ -25,6 +26,7 @@ from washgrade.files.reference import UNIT_NAMES, Z_UNITS
 from washgrade.files.sheets import Sheet, corners, read_sheet
 from washgrade.land.dem import Dem
 from washgrade.land.fitness import known_cell_m
+from washgrade.land.tiles.network import LargeDem
 
 __all__ = ["GroundReport", "Progress", "read_dems"]
 
@@ -89,6 +91,7 @@ def read_dems(
     crs: str | None = None,
     cell_m: float | None = None,
     most_cells: int = MOST_CELLS,
+    room: Room | None = None,
     progress: Progress | None = None,
 ) -> tuple[Dem, GroundReport]:
     """Read one or several rasters of heights into one DEM.
@@ -110,6 +113,8 @@ def read_dems(
         Side of the cells, metres; that of the finest file if left out.
     most_cells : int, optional
         Most cells of the result; more is an error that says how to have fewer.
+    room : Room, optional
+        Where grids are put: in memory unless told. Only the heights of the result are left in it.
     progress : callable, optional
         Told how far it is.
 
@@ -150,7 +155,7 @@ def read_dems(
     sheets = []
     for position, raster in enumerate(rasters):
         tell(f"Reading {raster.name}", position / (2 * len(rasters)))
-        sheets.append(read_sheet(raster, z_unit, dem_crs))
+        sheets.append(read_sheet(raster, z_unit, dem_crs, room=room))
     target = metre_grid(crs) if crs is not None else _choose_crs(sheets)
     cell = cell_m or _cell_m(sheets, target)
     plain = _plain_grid(sheets, target, cell)
@@ -170,19 +175,25 @@ def read_dems(
         plain=plain is not None,
         most_cells=most_cells,
         tell=tell,
+        room=room,
     )
     z_m = laid.z_m
     doubts = [doubt for sheet in sheets for doubt in sheet.doubts]
     doubts += [*_levels(sheets), *laid.doubts]
-    if not np.isfinite(z_m).any():
+    if not known_range(z_m)[0]:
         raise GroundError(
             f"{sheets[0].name}: The DEM holds no height at all, only voids. Is it the right file?"
         )
     for doubt in doubts:
         warnings.warn(doubt, GroundWarning, stacklevel=2)
-    dem = Dem(elevation_m=z_m, cell_m=cell, west_m=west, north_m=north, crs=target)
+    # No height is infinite here and one is known, so a large grid need not be looked through again.
+    dem = LargeDem(elevation_m=z_m, cell_m=cell, west_m=west, north_m=north, crs=target)
+    report = _report(dem, sheets, laid.added, resampled=plain is None, doubts=doubts)
+    if room is not None:
+        sheets.clear()
+        room.keep_only(z_m)
     tell("Read the DEM", 1.0)
-    return dem, _report(dem, sheets, laid.added, resampled=plain is None, doubts=doubts)
+    return dem, report
 
 
 def _tiles(paths: Sequence[Path | str]) -> list[Raster]:
@@ -255,15 +266,15 @@ def _source_cell_m(dem: Dem, sheets: Sequence[Sheet], added: Sequence[int]) -> f
     )
     largest = max(places, key=lambda place: added[place])
     z_m = sheets[largest].z_m
-    return known_cell_m(z_m, cell) if np.isfinite(z_m).any() else cell
+    return known_cell_m(middle(z_m), cell) if added[largest] else cell
 
 
 def _report(
     dem: Dem, sheets: Sequence[Sheet], added: Sequence[int], *, resampled: bool, doubts: Sequence[str]
 ) -> GroundReport:
     rows, cols = dem.shape
-    voids = int(np.count_nonzero(~np.isfinite(dem.elevation_m)))
-    low, high = float(np.nanmin(dem.elevation_m)), float(np.nanmax(dem.elevation_m))
+    known, low, high = known_range(dem.elevation_m)
+    voids = rows * cols - known
     sentences = [
         f"{sheet.name}: {sheet.z_m.shape[0]} rows and {sheet.z_m.shape[1]} columns of {sheet.cell_text}, "
         f"{sheet.crs.name}, heights in {UNIT_NAMES[sheet.z_unit]}"
@@ -285,7 +296,7 @@ def _report(
     sentences += [
         f"{sheet.name}: adds nothing, what it covers is known from the files before it."
         for sheet, count in zip(sheets, added, strict=True)
-        if not count and np.isfinite(sheet.z_m).any()
+        if not count and known_range(sheet.z_m)[0]
     ]
     sizes = [sheet_cell_m(sheet, dem.crs) for sheet in sheets]
     if max(sizes) > _MIXED_CELLS * min(sizes):

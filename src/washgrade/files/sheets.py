@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
+from washgrade.files.bigdem import Room, bands, known_range
 from washgrade.files.content import Raster, missing_sources, refuse_unreadable, what_it_is
-from washgrade.files.reference import UNIT_NAMES, Z_UNITS, choose_unit, read_reference
+from washgrade.files.reference import UNIT_NAMES, Z_UNITS, Reference, choose_unit, read_reference
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -81,7 +82,9 @@ class Sheet:
     low_m: float = math.nan
 
 
-def read_sheet(raster: Raster | Path, z_unit: str | None, dem_crs: str | None) -> Sheet:
+def read_sheet(
+    raster: Raster | Path, z_unit: str | None, dem_crs: str | None, *, room: Room | None = None
+) -> Sheet:
     """Read one raster of heights.
 
     Parameters
@@ -92,6 +95,8 @@ def read_sheet(raster: Raster | Path, z_unit: str | None, dem_crs: str | None) -
         Unit of the heights; what the file says if None.
     dem_crs : str or None
         CRS to take if the file names none.
+    room : Room, optional
+        Where its heights are put; in memory unless told.
 
     Returns
     -------
@@ -119,61 +124,96 @@ def read_sheet(raster: Raster | Path, z_unit: str | None, dem_crs: str | None) -
                 is_open = True
                 _check_bands(name, source)
                 _check_place(name, source)
-                raw = source.read(1)
-                known = source.read_masks(1) != 0
-                scale, offset, tag = source.scales[0], source.offsets[0], source.units[0]
-                transform = source.transform
-                wkt = source.crs.to_wkt() if source.crs else None
+                read = _read_band(name, source, z_unit, dem_crs, room or Room())
     except RasterioError:
         # GDAL's own words speak of drivers, blocks and messages that nobody sees.
         raise GroundError(f"{name}: {_why_unreadable(raster, is_open=is_open)}") from None
+    zeros, low_m = _drop_zeros(read.z_m) if read.is_plain else (0, math.nan)
+    reference = read.reference
+    sheet = Sheet(
+        name=name,
+        z_m=read.z_m,
+        transform=read.transform,
+        crs=reference.flat,
+        z_unit=read.unit,
+        cell_text=_cell_text(read.transform, reference.flat),
+        fillers=read.fillers,
+        doubts=(),
+        is_unit_assumed=read.is_assumed,
+        vertical=reference.vertical,
+        zeros=zeros,
+        low_m=low_m,
+    )
+    doubts = (*read.doubts, *_implausible(sheet, reference.axis_unit_m, is_told=z_unit is not None))
+    return replace(sheet, doubts=doubts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Band:
+    """The only band of a raster: its heights in metres, and what they count from."""
+
+    z_m: NDArray[np.float32]
+    transform: Any
+    reference: Reference
+    unit: str
+    is_assumed: bool
+    is_plain: bool
+    fillers: int
+    doubts: tuple[str, ...]
+
+
+def _read_band(name: str, source: Any, z_unit: str | None, dem_crs: str | None, room: Room) -> _Band:
+    from rasterio.windows import Window
+
+    scale, offset = source.scales[0], source.offsets[0]
     if not (math.isfinite(scale) and math.isfinite(offset)) or scale == 0.0:
         raise GroundError(
             f"{name}: The band's scale is {scale:g} and its offset {offset:g}. The scale must be a finite "
             "number other than 0, the offset finite."
         )
-    edges = _placed(
-        transform, np.array([(0, 0), (raw.shape[1], 0), raw.shape[::-1], (0, raw.shape[0])], float)
+    rows, cols = source.shape
+    edges = _placed(source.transform, np.array([(0, 0), (cols, 0), (cols, rows), (0, rows)], float))
+    reference = read_reference(name, source.crs.to_wkt() if source.crs else None, dem_crs, edges)
+    unit, is_assumed, unit_doubts = choose_unit(
+        name, z_unit, source.units[0], reference.vertical_unit_m, reference.axis_unit_m
     )
-    reference = read_reference(name, wkt, dem_crs, edges)
-    doubts = list(reference.doubts)
     is_plain = (scale, offset) == (1.0, 0.0)
-    if raw.dtype == np.uint8 and is_plain:
+    dtype = np.dtype(source.dtypes[0])
+    fillers = _SENTINELS if not is_plain or dtype.kind == "f" else _SENTINELS + _INTEGER_SENTINELS
+    z_m = room.empty(source.shape)
+    undeclared, least, most = 0, math.inf, -math.inf
+    for band in bands(source.shape):
+        window = Window(0, band.start, cols, band.stop - band.start)
+        raw = source.read(1, window=window)
+        known = source.read_masks(1, window=window) != 0
+        heights = raw.astype(np.float32) if is_plain else raw.astype(np.float64)
+        known &= np.isfinite(heights)
+        said = int(np.count_nonzero(known))
+        for filler in fillers:
+            known &= raw != filler
+        known &= np.abs(heights) < _FAR_TOO_MUCH
+        undeclared += said - int(np.count_nonzero(known))
+        if not is_plain:
+            heights = heights * scale + offset
+        z_m[band] = np.where(known, heights * Z_UNITS[unit] if unit != "m" else heights, np.nan)
+        if dtype == np.uint8:
+            least, most = min(least, int(raw.min())), max(most, int(raw.max()))
+    doubts = [*reference.doubts]
+    if dtype == np.uint8 and is_plain:
         doubts.append(
-            f"{name}: The band holds one byte a cell, values from {raw.min()} to {raw.max()}, as pictures "
+            f"{name}: The band holds one byte a cell, values from {least} to {most}, as pictures "
             "and shaded reliefs do. Check that they are heights."
         )
-    heights = raw.astype(np.float32) if is_plain else raw.astype(np.float64)
-    known &= np.isfinite(heights)
-    said = int(np.count_nonzero(known))
-    for sentinel in _SENTINELS if not is_plain or raw.dtype.kind == "f" else _SENTINELS + _INTEGER_SENTINELS:
-        known &= raw != sentinel
-    known &= np.abs(heights) < _FAR_TOO_MUCH
-    fillers = said - int(np.count_nonzero(known))
-    if not is_plain:
-        heights = heights * scale + offset
-    unit, is_assumed, unit_doubts = choose_unit(
-        name, z_unit, tag, reference.vertical_unit_m, reference.axis_unit_m
-    )
-    doubts += unit_doubts
-    z_m = np.where(known, heights * Z_UNITS[unit] if unit != "m" else heights, np.nan).astype(np.float32)
-    zeros, low_m = _drop_zeros(z_m) if is_plain else (0, math.nan)
-    sheet = Sheet(
-        name=name,
+    return _Band(
         z_m=z_m,
-        transform=transform,
-        crs=reference.flat,
-        z_unit=unit,
-        cell_text=_cell_text(transform, reference.flat),
-        fillers=fillers,
-        doubts=(),
-        is_unit_assumed=is_assumed,
-        vertical=reference.vertical,
-        zeros=zeros,
-        low_m=low_m,
+        transform=source.transform,
+        reference=reference,
+        unit=unit,
+        is_assumed=is_assumed,
+        is_plain=is_plain,
+        fillers=undeclared,
+        doubts=(*doubts, *unit_doubts),
     )
-    doubts += _implausible(sheet, reference.axis_unit_m, is_told=z_unit is not None)
-    return replace(sheet, doubts=tuple(doubts))
 
 
 def _cell_text(transform: Any, flat: CRS) -> str:
@@ -222,23 +262,25 @@ def _check_place(name: str, source: Any) -> None:
 
 def _drop_zeros(z_m: NDArray[np.float32]) -> tuple[int, float]:
     # Make voids of zeros that lie far below all other ground; how many, and the height of the lowest other.
-    is_zero = z_m == 0.0
-    count = int(np.count_nonzero(is_zero))
-    if not count:
+    count, low_m = 0, math.inf
+    for band in bands(z_m.shape):
+        part = z_m[band]
+        is_zero = part == 0.0
+        count += int(np.count_nonzero(is_zero))
+        low_m = min(low_m, float(part.min(where=~is_zero & np.isfinite(part), initial=np.inf)))
+    if not count or low_m < _ZERO_GAP_M or low_m == math.inf:
         return 0, math.nan
-    others = z_m[~is_zero & np.isfinite(z_m)]
-    if not others.size or float(others.min()) < _ZERO_GAP_M:
-        return 0, math.nan
-    z_m[is_zero] = np.nan
-    return count, float(others.min())
+    for band in bands(z_m.shape):
+        z_m[band][z_m[band] == 0.0] = np.nan
+    return count, low_m
 
 
 def _implausible(sheet: Sheet, axis_unit_m: float, *, is_told: bool) -> list[str]:
     # Heights that no ground has, and slopes that no land has.
     doubts: list[str] = []
-    if not np.isfinite(sheet.z_m).any():
+    known, low, high = known_range(sheet.z_m)
+    if not known:
         return doubts
-    low, high = float(np.nanmin(sheet.z_m)), float(np.nanmax(sheet.z_m))
     if low < _LOWEST_M or high > _HIGHEST_M:
         doubts.append(
             f"{sheet.name}: Heights run from {low:.0f} to {high:.0f} m, beyond any ground on earth. Give "

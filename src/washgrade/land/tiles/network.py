@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,15 +13,13 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.channels import Channels, _nodes, _reaches, _round_area
+from washgrade.land.dem import Dem
 from washgrade.land.flow import OUTLET, VOID
 from washgrade.land.kernel import COL_STEP, ROW_STEP, kernel
 from washgrade.land.tiles.area import TiledCounts
 from washgrade.land.tiles.store import HeightSource, Tile, each_tile
 
-if TYPE_CHECKING:
-    from washgrade.land.dem import Dem
-
-__all__ = ["ChannelCells", "Frame", "channel_cells", "delineate_cells"]
+__all__ = ["ChannelCells", "Frame", "LargeDem", "channel_cells", "delineate_cells"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +89,33 @@ class Frame:
             Northings in metres.
         """
         return self.north_m - (np.asarray(row) + 0.5) * self.cell_m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LargeDem(Dem):
+    """A `Dem` whose heights may lie in a file: whoever wrote them made sure that they are heights or NaN.
+
+    For large grids, which are not to be looked through once more only to be told so.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float32, shape (rows, cols)
+        Heights in metres, finite or NaN, at least one finite; such as `Grid.mapped` gives.
+    cell_m, west_m, north_m, crs
+        As for `Dem`.
+    """
+
+    def __post_init__(self) -> None:
+        number("cell_m", self.cell_m, above=0)
+        number("west_m", self.west_m)
+        number("north_m", self.north_m)
+
+    @property
+    def frame(self) -> Frame:
+        """Its place and size."""
+        return Frame(
+            shape=self.shape, cell_m=self.cell_m, west_m=self.west_m, north_m=self.north_m, crs=self.crs
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

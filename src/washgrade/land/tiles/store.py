@@ -160,16 +160,21 @@ class Grid:
         if not whole:
             raise SiteError(f"The disk of the scratch folder {self.path.parent} is full.")
 
-    def mapped(self) -> NDArray[Any]:
+    def mapped(self, *, writable: bool = False) -> NDArray[Any]:
         """Give the whole grid as an array that is read from the file where it is looked at, and only there.
 
         For what looks at few places, such as cross-sections of channels (`washgrade.land.shape`): pages that
         were read count as memory of the program, but the system takes them back when it needs room.
 
+        Parameters
+        ----------
+        writable : bool, optional
+            Whether what is written into the array goes into the file.
+
         Returns
         -------
         ndarray, shape (rows, cols)
-            Read-only; it must not be used after the scratch folder is closed.
+            Read-only unless told; it must not be used after the scratch folder is closed.
 
         Raises
         ------
@@ -177,7 +182,7 @@ class Grid:
             If the file is gone.
         """
         try:
-            return np.asarray(np.memmap(self.path, self.dtype, "r", shape=self.shape))
+            return np.asarray(np.memmap(self.path, self.dtype, "r+" if writable else "r", shape=self.shape))
         except FileNotFoundError:
             raise SiteError(f"{self.path} is gone. Something else removed the scratch file.") from None
 
