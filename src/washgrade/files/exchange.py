@@ -128,8 +128,8 @@ def write_gpx(
         lines.append(f"<wpt {_lat_lon(place)}>{inner}</wpt>")
     for fields, stops in routes:
         lines.append(f"<rte>{_fields(fields, ('name', 'desc', 'type'))}")
-        for inner, place in stops:
-            told = _fields(inner, ("ele", "time", "name", "desc", "sym", "type"))
+        for about, place in stops:
+            told = _fields(about, ("ele", "time", "name", "desc", "sym", "type"))
             lines.append(f"<rtept {_lat_lon(place)}>{told}</rtept>")
         lines.append("</rte>")
     for fields, places in tracks:
