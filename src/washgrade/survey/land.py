@@ -182,6 +182,7 @@ def build_ground(
     from washgrade.files.site import make_site, open_site
     from washgrade.land.drainage import condition_and_route
     from washgrade.land.voids import mend_voids
+    from washgrade.land.warm import warm_up
     from washgrade.land.water import find_water, without_sea
 
     for name, value in (
@@ -198,6 +199,8 @@ def build_ground(
         dems, z_unit=z_unit, dem_crs=dem_crs, crs=crs, cell_m=cell_m, progress=stage(progress, 0.0, 0.3)
     )
     _refuse_hopeless(raw)
+    stage(progress, 0.3, 0.8)("getting the compiled loops ready", 0.0)
+    warm_up()
     mended = mend_voids(raw)
     water = find_water(mended.dem)
     dem = without_sea(mended.dem, water)
