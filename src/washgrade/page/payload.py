@@ -75,6 +75,9 @@ def page_payload(view: PageView) -> dict[str, object]:
     east, south = mercator_pixels(view.line_lon, view.line_lat)
     given = {name: getattr(view, name) for name in ("width_measured", "least_area")}
     flags = {name: np.zeros(len(view.reach_id)) if told is None else told for name, told in given.items()}
+    shares = {
+        name: told for name in ("fresh_share", "left_share") if (told := getattr(view, name)) is not None
+    }
     return {
         "units": view.units,
         "top": view.top,
@@ -88,7 +91,8 @@ def page_payload(view: PageView) -> dict[str, object]:
             name: {"scale": scale, "data": pack_column(getattr(view, name), scale)}
             for name, scale in _COLUMNS.items()
         }
-        | {name: {"scale": 1.0, "data": pack_column(told, 1.0)} for name, told in flags.items()},
+        | {name: {"scale": 1.0, "data": pack_column(told, 1.0)} for name, told in flags.items()}
+        | {name: {"scale": 1e3, "data": pack_column(told, 1e3)} for name, told in shares.items()},
         "support_words": SUPPORT,
         "support": pack_integers(np.array([SUPPORT.index(word) for word in view.support], dtype=np.int64)),
         "notes": _words(view.notes),
@@ -119,6 +123,16 @@ def page_payload(view: PageView) -> dict[str, object]:
             "way": _ring((view.walk.lon, view.walk.lat)),
             "sentences": list(view.walk.sentences),
         },
+        "day_plan": None
+        if view.day_plan is None
+        else {
+            "stops": [asdict(stop) for stop in view.day_plan.stops],
+            "way": _ring((view.day_plan.lon, view.day_plan.lat)),
+            "sentences": view.day_plan.sentences,
+        },
+        "storm": None if view.storm is None else asdict(view.storm),
+        "other": _other(view),
+        "history": _history(view),
         "belief": None if view.belief is None else asdict(view.belief),
         "holes": [
             {
@@ -200,6 +214,47 @@ def _why(view: PageView) -> dict[str, object] | None:
         "added": pack_column(found.added[chosen].ravel(), 1e2),
         "place": pack_integers(found.place[chosen].ravel().astype(np.int64)),
         "weight": pack_column(found.weight[chosen].ravel(), 1e2),
+    }
+
+
+def _other(view: PageView) -> dict[str, object] | None:
+    # The columns of the other day, packed like those of the day itself.
+    if view.other is None:
+        return None
+    names = (
+        "rank",
+        "grade_mean",
+        "grade_p10",
+        "grade_p90",
+        "kg_per_load_mean",
+        "kg_per_load_p10",
+        "kg_per_load_p90",
+        "loads_left",
+    )
+    return {
+        "day": view.other.day,
+        "told": view.other.told,
+        "columns": {
+            name: {"scale": _COLUMNS[name], "data": pack_column(getattr(view.other, name), _COLUMNS[name])}
+            for name in names
+        },
+    }
+
+
+def _history(view: PageView) -> dict[str, object] | None:
+    # Shares to a thousandth are finer than a chart of a phone's width.
+    if view.history is None:
+        return None
+    found = view.history
+    chosen = np.flatnonzero(view.rank <= MOST_SECTIONS)
+    columns = {name: getattr(found, name) for name in ("grade_mean", "grade_p10", "grade_p90", "left_share")}
+    return {
+        "days": list(found.days),
+        "reach": pack_integers(chosen),
+        "columns": {
+            name: pack_column(told[chosen].ravel(), 1e3) for name, told in columns.items() if told is not None
+        },
+        "events": [asdict(event) for event in found.events],
     }
 
 
