@@ -41,15 +41,13 @@ def test_lines_are_those_of_a_general_library(seed):
     oracle = contourpy.contour_generator(
         east, north, np.ma.masked_invalid(dem.elevation_m), corner_mask=False
     )
-    lines_seen = 0
-    for level in (-7.3, -2.1, 1.7, 6.4, 11.9):
+    levels = np.nanquantile(dem.elevation_m, [0.05, 0.25, 0.5, 0.75, 0.95]).astype(np.float64) + 1e-4
+    for level in levels:
         ours = shapely.union_all([shapely.LineString(line) for line in contour_lines(dem, level)])
         theirs = shapely.union_all([shapely.LineString(line) for line in oracle.lines(level)])
         assert ours.length == pytest.approx(theirs.length, rel=1e-6, abs=1e-6)
-        if theirs.length:
-            lines_seen += 1
-            assert shapely.hausdorff_distance(ours, theirs) < 1e-3
-    assert lines_seen >= 3
+        assert theirs.length > 100.0
+        assert shapely.hausdorff_distance(ours, theirs) < 1e-3
 
 
 def test_a_cone_gives_a_ring_at_its_distance():
