@@ -188,7 +188,8 @@ def asked(rng: np.random.Generator) -> None:
         b, eta = np.empty((nodes, 2)), np.empty((nodes, 2))
         c, v, lam = (np.empty(nodes) for _ in range(3))
         gram = np.empty((2, 2))
-        arrays = (within.downstream, within.length_m, mixing, place, columns, error[: len(at)])
+        none, whole = np.full(len(at), -1, np.int32), np.ones(len(at))
+        arrays = (within.downstream, within.length_m, mixing, place, none, whole, columns, error[: len(at)])
 
         def work():
             return solver.pass_up(*arrays, PROCESS.numbers, b, c, v, lam, eta, gram)

@@ -249,3 +249,45 @@ def test_a_million_to_one_of_precision_survives() -> None:
     assert there.variance == pytest.approx(
         np.diag(field - field[:, node] @ np.linalg.solve(cover, field[node])), abs=1e-8
     )
+
+
+@given(SEEDS)
+@settings(max_examples=60, deadline=None)
+def test_old_readings_equal_dense_algebra_over_space_and_time(seed: int) -> None:
+    # A reading taken before floods is of kept T + D, with independent noise for the sand laid since.
+    case = Case(seed, flat=False)
+    rng = np.random.default_rng(seed)
+    kept = rng.choice([1.0, 0.7, 0.3, 0.0], len(case.node))
+    renewed = (1.0 - kept**2) * case.process.up_variance
+    apart = distances(case.tree)
+    up = tail_up_exponential(apart, variance=case.process.up_variance, range_m=case.process.up_range_m)
+    down = case.field - up
+    prior = np.diag(case.prior.sd**2)
+    at = case.node
+    same = (at[:, None] == at[None, :]) & (kept[:, None] == kept[None, :])
+    whole = kept[:, None] * up[np.ix_(at, at)] * kept + down[np.ix_(at, at)] + case.at @ prior @ case.at.T
+    whole += np.diag(case.error + renewed) + case.shared * same
+    assert np.linalg.eigvalsh(whole).min() > 0.0
+    cross = up[:, at] * kept + down[:, at] + case.everywhere @ prior @ case.at.T
+    off = case.value - case.at @ case.prior.mean
+    found, there = krige(
+        case.tree,
+        case.process,
+        regressors=case.everywhere,
+        shared_variance=case.shared,
+        **case.kwargs | {"error_variance": case.error + renewed},
+        loading=kept,
+    )
+    assert there.mean == pytest.approx(
+        case.everywhere @ case.prior.mean + cross @ np.linalg.solve(whole, off), rel=1e-8, abs=1e-8
+    )
+    field = case.field + case.everywhere @ prior @ case.everywhere.T
+    assert there.variance == pytest.approx(
+        np.diag(field - cross @ np.linalg.solve(whole, cross.T)), rel=1e-8, abs=1e-8
+    )
+    assert found.log_likelihood == pytest.approx(
+        -0.5
+        * (np.linalg.slogdet(whole)[1] + off @ np.linalg.solve(whole, off) + len(off) * np.log(2 * np.pi)),
+        rel=1e-8,
+        abs=1e-8,
+    )

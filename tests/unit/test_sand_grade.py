@@ -285,6 +285,7 @@ def moments(
         averaged.step[part],
         averaged.covariance[part],
         place,
+        read.loading,
         averaged.columns[part],
         averaged.error_variance[part],
         averaged.shared_variance[part],
@@ -308,6 +309,8 @@ def smooth(
         tree.length_m,
         tree.mix,
         place,
+        read.older,
+        read.loading,
         averaged.columns[part],
         averaged.error_variance[part],
         averaged.process(part).numbers,
@@ -332,10 +335,26 @@ def test_reach_sums_equal_a_plain_loop() -> None:
     place = np.full(count, -1, np.int32)
     place[[2, 7]] = [0, 1]
     columns, error, shared = rng.normal(size=(2, 1 + size)), np.array([0.5, 0.9]), 0.3
+    # The second place was read before a flood.
+    loading = np.array([1.0, 0.6])
     reach = rng.integers(0, reaches, count).astype(np.int32)
     total = np.zeros((reaches, draws), np.float32)
     mixture.add_reach_grades(
-        up, down, off_up, off_down, local, x, mean, beta, place, columns, error, shared, reach, total
+        up,
+        down,
+        off_up,
+        off_down,
+        local,
+        x,
+        mean,
+        beta,
+        place,
+        loading,
+        columns,
+        error,
+        shared,
+        reach,
+        total,
     )
     plain = np.zeros((reaches, draws))
     for i in range(count):
@@ -348,8 +367,11 @@ def test_reach_sums_equal_a_plain_loop() -> None:
                 + off_down[i, d]
             )
             if place[i] >= 0:
-                own = shared / error[place[i]]
-                z += own * (columns[place[i], 0] - z) + np.sqrt(shared * (1 - own)) * local[i, d]
+                kept = loading[place[i]]
+                own = kept * shared / error[place[i]]
+                moving = up[i, 0] - up[i, 1:] @ beta[:, d] + off_up[i, d]
+                off = columns[place[i], 0] - (z - (1 - kept) * moving)
+                z += own * off + np.sqrt(shared * (1 - own * kept)) * local[i, d]
             else:
                 z += np.sqrt(shared) * local[i, d]
             plain[reach[i], d] += 1 / (1 + np.exp(-(z + x[i] @ mean)))

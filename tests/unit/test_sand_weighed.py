@@ -68,8 +68,8 @@ def mean_logit(model: Weighed, part: int) -> np.ndarray:
     mean, spread = np.empty(COUNT), np.empty(COUNT)
     mixture.latent_moments(
         there.up, there.down, there.variance, model.regressors, model.prior_mean, model.averaged.step[part],
-        model.averaged.covariance[part], np.full(COUNT, -1, np.int32), model.averaged.columns[part],
-        model.averaged.error_variance[part], 0.0, mean, spread,
+        model.averaged.covariance[part], np.full(COUNT, -1, np.int32), model.read.loading,
+        model.averaged.columns[part], model.averaged.error_variance[part], 0.0, mean, spread,
     )  # fmt: skip
     return mean
 

@@ -18,7 +18,7 @@ from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.sand import mixture, solver
 from washgrade.sand.nextsample import contested_weight
-from washgrade.sand.tree import Tree, skeleton
+from washgrade.sand.tree import Tree, rows_of, skeleton
 from washgrade.sand.weighed import Weighed
 
 __all__ = ["Doubt", "doubt_of", "doubt_weight", "stretches"]
@@ -292,6 +292,7 @@ def doubt_weight(weighed: Weighed, *, cutoff_grade: float, parts: int = PARTS) -
             averaged.step[part],
             averaged.covariance[part],
             weighed.place,
+            weighed.read.loading,
             averaged.columns[part],
             averaged.error_variance[part],
             float(averaged.shared_variance[part]),
@@ -366,14 +367,15 @@ def doubt_of(
     target_weight = np.bincount(group, weights=wanted_weight, minlength=len(target))
     small, kept = skeleton(tree, np.unique(np.concatenate([weighed.read.node, at, target])))
     rows, many, size = len(weighed.read.node), len(at), weighed.regressors.shape[1]
-    place = np.full(len(kept), -1, np.int32)
-    place[np.searchsorted(kept, weighed.read.node)] = np.arange(rows, dtype=np.int32)
+    place, older = rows_of(np.searchsorted(kept, weighed.read.node), len(kept))
     at_kept, target_kept = np.searchsorted(kept, at), np.searchsorted(kept, target)
-    new = np.flatnonzero(place[at_kept] < 0)
-    place[at_kept[new]] = rows + np.arange(len(new), dtype=np.int32)
-    row_of = place[at_kept]
-    columns = np.zeros((rows + len(new), many + size))
-    error = np.full(rows + len(new), KNOWS_NOTHING)
+    # A reading made today of each point, whether one was made there before or not.
+    row_of = rows + np.arange(many, dtype=np.int32)
+    older = np.concatenate([older, place[at_kept]])
+    place[at_kept] = row_of
+    loading = np.concatenate([weighed.read.loading, np.ones(many)])
+    columns = np.zeros((rows + many, many + size))
+    error = np.full(rows + many, KNOWS_NOTHING)
     count, cols = len(kept), many + size
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
@@ -386,7 +388,7 @@ def doubt_of(
         error[:rows] = averaged.error_variance[part]
         columns[:rows, many:] = averaged.columns[part][:, 1:]
         columns[row_of, np.arange(many)] = error[row_of]
-        given = (small.downstream, small.length_m, mix, place, columns, error)
+        given = (small.downstream, small.length_m, mix, place, older, loading, columns, error)
         process = averaged.process(int(part)).numbers
         solver.pass_up(*given, process, b, c, v, lam, eta, no_gram)
         solver.pass_down(*given, process, b, c, v, lam, eta, up, down, variance)

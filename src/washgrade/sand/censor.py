@@ -58,6 +58,8 @@ def log_evidences(
     length_m,
     mix,
     place,
+    older,
+    loading,
     member,
     value,
     error_variance,
@@ -143,8 +145,10 @@ def log_evidences(
         for k in range(len(limit)):
             trace_sd[k] = math.sqrt(max(trace_variance[k] + scoop, LEAST_VARIANCE))
         for row in range(places):
-            # What the place effect and the doubt about the place along the channel add, shared by its holes.
+            # What the place effect, the doubt about the place along the channel, and the sand that floods
+            # have laid in the place of the old add, shared by its holes.
             omega[row] = local - scoop + along_doubt(process, along_sd_m[row])
+            omega[row] += (1.0 - loading[row] * loading[row]) * process[0]
         last_move[:] = 0.0
         unsettled[point] = sites > 0
         for _ in range(MOST_SWEEPS):
@@ -181,6 +185,8 @@ def log_evidences(
                 length_m,
                 mix,
                 place,
+                older,
+                loading,
                 columns[point],
                 error[point],
                 process,
@@ -213,6 +219,8 @@ def log_evidences(
                 length_m,
                 mix,
                 place,
+                older,
+                loading,
                 columns[point],
                 error[point],
                 process,
@@ -227,19 +235,20 @@ def log_evidences(
             )
             for i in range(small):
                 row = place[i]
-                if row < 0:
-                    continue
-                middle = up[i, 0] + down[i, 0]
-                wide = variance[i, 0] + 2.0 * variance[i, 1] + variance[i, 2]
-                for m in range(size):
-                    unexplained[m] = regressors[row, m] - up[i, 1 + m] - down[i, 1 + m]
-                    middle += regressors[row, m] * prior_mean[m] + unexplained[m] * step[point, m]
-                for m in range(size):
-                    for k in range(size):
-                        wide += unexplained[m] * covariance[point, m, k] * unexplained[k]
-                own = omega[row] / error[point, row]
-                latent[row] = middle + own * (weighted[row] / precision[row] - middle)
-                doubt[row] = (1.0 - own) * ((1.0 - own) * wide + omega[row])
+                while row >= 0:
+                    kept = loading[row]
+                    middle = kept * up[i, 0] + down[i, 0]
+                    wide = kept * (kept * variance[i, 0] + 2.0 * variance[i, 1]) + variance[i, 2]
+                    for m in range(size):
+                        unexplained[m] = regressors[row, m] - kept * up[i, 1 + m] - down[i, 1 + m]
+                        middle += regressors[row, m] * prior_mean[m] + unexplained[m] * step[point, m]
+                    for m in range(size):
+                        for k in range(size):
+                            wide += unexplained[m] * covariance[point, m, k] * unexplained[k]
+                    own = omega[row] / error[point, row]
+                    latent[row] = middle + own * (weighted[row] / precision[row] - middle)
+                    doubt[row] = (1.0 - own) * ((1.0 - own) * wide + omega[row])
+                    row = older[row]
             change, turn, before = 0.0, 0.0, 0.0
             for k in range(sites):
                 row = trace_place[k]

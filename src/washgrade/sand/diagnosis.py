@@ -25,7 +25,7 @@ from washgrade.sand import solver
 from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.priors import Priors
 from washgrade.sand.tails import along_doubt
-from washgrade.sand.tree import Tree
+from washgrade.sand.tree import Tree, skeleton
 from washgrade.sand.weighed import Weighed, weigh
 
 __all__ = ["SHARES", "Diagnosis", "LeftOut", "diagnose", "judge", "latent_at", "place_variance"]
@@ -213,13 +213,16 @@ def judge(weighed: Weighed) -> Diagnosis:
     """
     seen, read, averaged = weighed.observations, weighed.read, weighed.averaged
     count, parts = len(seen), len(averaged.points)
-    member = np.searchsorted(read.node, seen.node)
+    _, member = np.unique(np.column_stack([seen.node, -seen.carried]), axis=0, return_inverse=True)
+    member = member.ravel()
     single = seen.censored | (np.bincount(member, minlength=len(read.node))[member] == 1)
     alone, together = (np.empty((2, parts, count)) for _ in range(2))
-    at = np.empty(len(read.node), dtype=np.int64)
-    at[read.place[read.place >= 0]] = np.flatnonzero(read.place >= 0)
+    whole = skeleton(weighed.tree, read.node)[1]
+    at = np.searchsorted(whole, read.node)
     for part in range(parts):
-        middle, wide = latent_at(weighed, part, read.small, read.place, at, read.regressors)
+        middle, wide = latent_at(
+            weighed, part, read.small, read.place, at, read.regressors, loading=read.loading
+        )
         shared = averaged.shared_variance[part]
         scoop = np.exp(2.0 * averaged.points[part, 4]) - shared
         own = np.maximum(seen.error_variance + scoop, 1e-6)
@@ -263,12 +266,14 @@ def place_variance(weighed: Weighed, part: int) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float64, shape (places,)
-        Of the place's own effect and of the doubt about where along the channel it is.
+        Of the place's own effect, of the doubt about where along the channel it is, and of the sand that
+        floods have laid since in the place of what was read.
     """
     process = weighed.averaged.process(part).numbers
     kinds_m, kind = np.unique(weighed.read.along_sd_m, return_inverse=True)
     along = np.array([along_doubt(process, one_m) for one_m in kinds_m], dtype=np.float64)
-    return np.asarray(weighed.averaged.shared_variance[part] + along[kind], dtype=np.float64)
+    renewed = (1.0 - weighed.read.loading**2) * process[0]
+    return np.asarray(weighed.averaged.shared_variance[part] + along[kind] + renewed, dtype=np.float64)
 
 
 def latent_at(
@@ -278,6 +283,8 @@ def latent_at(
     place: NDArray[np.int32],
     at: NDArray[np.int64],
     regressors: NDArray[np.float64],
+    *,
+    loading: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean and variance of trend + T + D at some nodes of a skeleton under one representative.
 
@@ -296,6 +303,8 @@ def latent_at(
         Nodes of the skeleton.
     regressors : ndarray of float64, shape (asked, regressors)
         There.
+    loading : ndarray of float64, shape (asked,), optional
+        Share of T that is asked for; all of it unless told.
 
     Returns
     -------
@@ -308,12 +317,15 @@ def latent_at(
     b, eta, up, down = (np.empty(size) for _ in range(4))
     c, v, lam = (np.empty(len(tree)) for _ in range(3))
     variance, no_gram = np.empty((len(tree), 3)), np.empty((0, 0))
-    arrays = (tree.downstream, tree.length_m, tree.mix, place, columns, error, averaged.process(part).numbers)
+    read = weighed.read
+    rows = (place, read.older, read.loading, columns, error)
+    arrays = (tree.downstream, tree.length_m, tree.mix, *rows, averaged.process(part).numbers)
     solver.pass_up(*arrays, b, c, v, lam, eta, no_gram)
     solver.pass_down(*arrays, b, c, v, lam, eta, up, down, variance)
-    unexplained = regressors - up[at, 1:] - down[at, 1:]
-    known = regressors @ weighed.prior_mean + up[at, 0] + down[at, 0]
-    wide = variance[at, 0] + 2.0 * variance[at, 1] + variance[at, 2]
+    kept = np.ones(len(at)) if loading is None else loading
+    unexplained = regressors - kept[:, None] * up[at, 1:] - down[at, 1:]
+    known = regressors @ weighed.prior_mean + kept * up[at, 0] + down[at, 0]
+    wide = kept**2 * variance[at, 0] + 2.0 * kept * variance[at, 1] + variance[at, 2]
     wide += np.einsum("ij,jk,ik->i", unexplained, averaged.covariance[part], unexplained)
     return known + unexplained @ averaged.step[part], wide
 

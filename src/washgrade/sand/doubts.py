@@ -13,7 +13,7 @@ from washgrade.land.channels import Channels, Nodes
 from washgrade.sand.diagnosis import Diagnosis, judge, latent_at
 from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.priors import Priors
-from washgrade.sand.tree import skeleton
+from washgrade.sand.tree import rows_of, skeleton
 from washgrade.sand.weighed import Weighed, weigh
 from washgrade.units import show_length
 
@@ -263,8 +263,7 @@ def _elsewhere(
     if not len(asked):
         return None
     tree, kept = skeleton(weighed.tree, np.union1d(read.node, asked))
-    place = np.full(len(kept), -1, dtype=np.int32)
-    place[np.searchsorted(kept, read.node)] = np.arange(len(read.node), dtype=np.int32)
+    place, _ = rows_of(np.searchsorted(kept, read.node), len(kept))
     place[np.searchsorted(kept, seen.node[k])] = -1
     at = np.searchsorted(kept, asked).astype(np.int64)
     averaged = weighed.averaged

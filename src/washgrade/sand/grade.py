@@ -323,6 +323,7 @@ def _mix(
             step,
             covariance,
             place,
+            weighed.read.loading,
             columns,
             error,
             shared,
@@ -330,7 +331,17 @@ def _mix(
             variances[part],
         )
         coefficients = solver.draw_coefficients(
-            tree.downstream, tree.length_m, mix, place, error, there.process, there.c, there.v, there.lam
+            tree.downstream,
+            tree.length_m,
+            mix,
+            place,
+            weighed.read.older,
+            weighed.read.loading,
+            error,
+            there.process,
+            there.c,
+            there.v,
+            there.lam,
         )
         root = np.linalg.cholesky(covariance)
         for first in range(edges[part], edges[part + 1], batch):
@@ -351,6 +362,7 @@ def _mix(
                 prior_mean,
                 coefficient,
                 place,
+                weighed.read.loading,
                 columns,
                 error,
                 shared,

@@ -30,7 +30,7 @@ from washgrade.sand.inference import CoefficientPrior, Process
 from washgrade.sand.planar import Planar
 from washgrade.sand.priors import Priors
 from washgrade.sand.sample import Observations
-from washgrade.sand.tree import Tree, skeleton
+from washgrade.sand.tree import Tree, rows_of, skeleton
 
 __all__ = [
     "Averaged",
@@ -64,9 +64,13 @@ class Readings:
     small : Tree
         The skeleton.
     place : ndarray of int32, shape (skeleton nodes,)
-        Row of the place at a node of the skeleton, or -1.
+        Row of the first place at a node of the skeleton, or -1.
+    older : ndarray of int32, shape (places,)
+        Next place at the same node, read before floods that came since; or -1.
+    loading : ndarray of float64, shape (places,)
+        Share of the moving sand T that the place was read in and that is still there, 0 to 1.
     node : ndarray of int32, shape (places,)
-        Node of each place in the whole tree.
+        Node of each place in the whole tree, rising; the largest loading first.
     member : ndarray of int32, shape (weighed holes,)
         Place of each hole that could be weighed.
     value, error_variance : ndarray of float64, shape (weighed holes,)
@@ -87,6 +91,8 @@ class Readings:
 
     small: Tree
     place: NDArray[np.int32]
+    older: NDArray[np.int32]
+    loading: NDArray[np.float64]
     node: NDArray[np.int32]
     member: NDArray[np.int32]
     value: NDArray[np.float64]
@@ -126,33 +132,36 @@ def readings(
     Returns
     -------
     Readings
-        Holes at one node share a place; the place is as sure as its surest hole.
+        Holes at one node that floods have left the same share of share a place; the place is as sure as its
+        surest hole.
     """
-    node, member = np.unique(seen.node, return_inverse=True)
+    kinds, member = np.unique(np.column_stack([seen.node, -seen.carried]), axis=0, return_inverse=True)
+    node, member = kinds[:, 0].astype(np.int32), member.ravel()
     small, kept = skeleton(tree, node)
-    place = np.full(len(kept), -1, dtype=np.int32)
-    place[np.searchsorted(kept, node)] = np.arange(len(node), dtype=np.int32)
+    place, older = rows_of(np.searchsorted(kept, node), len(kept))
     along_sd_m = np.full(len(node), np.inf)
     np.minimum.at(along_sd_m, member, seen.accuracy_m * RADIUS_TO_SD)
     weighed, trace = ~seen.censored, seen.censored
     # Traces alike in place, limit and doubt are one entry with a count.
-    kinds, count = np.unique(
+    alike, count = np.unique(
         np.column_stack([member[trace], seen.limit[trace], seen.error_variance[trace]]),
         axis=0,
         return_counts=True,
     )
-    trace_place, first = np.unique(kinds[:, 0].astype(np.int32), return_index=True)
+    trace_place, first = np.unique(alike[:, 0].astype(np.int32), return_index=True)
     return Readings(
         small=small,
         place=place,
-        node=node.astype(np.int32),
+        older=older,
+        loading=np.ascontiguousarray(-kinds[:, 1]),
+        node=node,
         member=member[weighed].astype(np.int32),
         value=seen.value[weighed],
         error_variance=seen.error_variance[weighed],
         trace_place=trace_place,
-        trace_first=np.append(first, len(kinds)).astype(np.int64),
-        limit=np.ascontiguousarray(kinds[:, 1]),
-        trace_variance=np.ascontiguousarray(kinds[:, 2]),
+        trace_first=np.append(first, len(alike)).astype(np.int64),
+        limit=np.ascontiguousarray(alike[:, 1]),
+        trace_variance=np.ascontiguousarray(alike[:, 2]),
         trace_count=count.astype(np.float64),
         regressors=np.ascontiguousarray(
             np.column_stack([regressors[node], planar.columns[node]]) if planar else regressors[node]
@@ -304,6 +313,8 @@ def _evidences(
         tree.length_m,
         tree.mix,
         read.place,
+        read.older,
+        read.loading,
         read.member,
         read.value,
         read.error_variance,

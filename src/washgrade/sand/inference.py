@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from washgrade.errors import InputError
 from washgrade.sand import solver
 from washgrade.sand.regression import CoefficientPrior, Fit, Process, minus_two_log_likelihood, solve
-from washgrade.sand.tree import Pooled, Tree, pool, skeleton
+from washgrade.sand.tree import Pooled, Tree, pool, rows_of, skeleton
 
 __all__ = [
     "CoefficientPrior",
@@ -53,6 +53,7 @@ class Kriged:
 class _Passed:
     mix: NDArray[np.float64]
     place: NDArray[np.int32]
+    older: NDArray[np.int32]
     pooled: Pooled
     b: NDArray[np.float64]
     c: NDArray[np.float64]
@@ -65,8 +66,7 @@ class _Passed:
 
 def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
     count, cols = len(tree), pooled.columns.shape[1]
-    place = np.full(count, -1, dtype=np.int32)
-    place[pooled.node] = np.arange(len(pooled.node), dtype=np.int32)
+    place, older = rows_of(pooled.node, count)
     b, eta = np.empty((count, cols)), np.empty((count, cols))
     c, v, lam = np.empty(count), np.empty(count), np.empty(count)
     gram = np.empty((cols, cols))
@@ -77,6 +77,8 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
         tree.length_m,
         mix,
         place,
+        older,
+        pooled.loading,
         pooled.columns,
         pooled.error_variance,
         process.numbers,
@@ -90,6 +92,7 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
     return _Passed(
         mix,
         place,
+        older,
         pooled,
         b,
         c,
@@ -174,6 +177,7 @@ def krige(
     regressors: NDArray[np.float64],
     prior: CoefficientPrior | None = None,
     shared_variance: float = 0.0,
+    loading: NDArray[np.float64] | None = None,
 ) -> tuple[Fit, Kriged]:
     """Posterior mean and variance at every node: one pass up and one pass down.
 
@@ -193,6 +197,8 @@ def krige(
         None is a flat prior: universal kriging.
     shared_variance : float, default 0
         Variance of an effect that all readings at one node share.
+    loading : ndarray of float64, shape (readings,), optional
+        As in `washgrade.sand.tree.pool`.
 
     Returns
     -------
@@ -219,7 +225,11 @@ def krige(
     """
     _check(tree, node, value)
     pooled = pool(
-        node, _columns(value, regressors[np.asarray(node)]), error_variance, shared_variance=shared_variance
+        node,
+        _columns(value, regressors[np.asarray(node)]),
+        error_variance,
+        shared_variance=shared_variance,
+        loading=loading,
     )
     passed = _pass_up(tree, process, pooled)
     found = solve(passed.gram, passed.log_determinant, len(value), prior)
@@ -231,6 +241,8 @@ def krige(
         tree.length_m,
         passed.mix,
         passed.place,
+        passed.older,
+        pooled.loading,
         pooled.columns,
         pooled.error_variance,
         process.numbers,
@@ -362,6 +374,8 @@ def deviations(
         tree.length_m,
         passed.mix,
         passed.place,
+        passed.older,
+        pooled.loading,
         pooled.error_variance,
         process.numbers,
         passed.c,

@@ -23,13 +23,18 @@ def latent_moments(
     step,
     covariance,
     place,
+    loading,
     columns,
     error_variance,
     shared_variance,
     mean,
     spread,
 ):
-    """Fill mean and variance of regression + T + D + place effect at every node."""
+    """Fill mean and variance of regression + T + D + place effect at every node.
+
+    Of a place read before floods, the effect is taken to have faded as T has; the youngest reading tells of
+    it.
+    """
     size = regressors.shape[1]
     unexplained = np.empty(size)
     for i in range(len(mean)):
@@ -44,10 +49,25 @@ def latent_moments(
             for k in range(size):
                 wide += unexplained[m] * covariance[m, k] * unexplained[k]
         row = place[i]
-        if row >= 0:
+        if row >= 0 and loading[row] == 1.0:
             own = shared_variance / error_variance[row]
             middle += own * (columns[row, 0] - middle)
             wide = (1.0 - own) * ((1.0 - own) * wide + shared_variance)
+        elif row >= 0:
+            kept = loading[row]
+            own = kept * shared_variance / error_variance[row]
+            lost = 1.0 - kept
+            seen = middle - lost * up[i, 0]
+            part_up, part_down = 1.0 - own * kept, 1.0 - own
+            wide = part_up * (part_up * variance[i, 0] + 2.0 * part_down * variance[i, 1])
+            wide += part_down * part_down * variance[i, 2] + shared_variance * part_up
+            for m in range(size):
+                seen += lost * up[i, 1 + m] * step[m]
+                unexplained[m] = part_down * (regressors[i, m] - down[i, 1 + m]) - part_up * up[i, 1 + m]
+            for m in range(size):
+                for k in range(size):
+                    wide += unexplained[m] * covariance[m, k] * unexplained[k]
+            middle += own * (columns[row, 0] - seen)
         else:
             wide += shared_variance
         mean[i] = fixed + middle
@@ -138,6 +158,7 @@ def add_reach_grades(
     prior_mean,
     coefficient,
     place,
+    loading,
     columns,
     error_variance,
     shared_variance,
@@ -153,6 +174,7 @@ def add_reach_grades(
     draws = total.shape[1]
     free_sd = math.sqrt(shared_variance)
     z = np.empty(draws)
+    lost_up = np.zeros(draws)
     for i in range(len(reach)):
         known = up[i, 0] + down[i, 0]
         fixed = 0.0
@@ -164,13 +186,24 @@ def add_reach_grades(
             for d in range(draws):
                 z[d] += unexplained * coefficient[m, d]
         row = place[i]
-        own, reading, sd = 0.0, 0.0, free_sd
+        own, reading, sd, lost = 0.0, 0.0, free_sd, 0.0
         if row >= 0:
-            own = shared_variance / error_variance[row]
+            own = loading[row] * shared_variance / error_variance[row]
             reading = columns[row, 0]
-            sd = math.sqrt(shared_variance * (1.0 - own))
+            sd = math.sqrt(shared_variance * (1.0 - own * loading[row]))
+            lost = 1.0 - loading[row]
+        if lost > 0.0:
+            # The reading was of less of T than is there now.
+            for d in range(draws):
+                lost_up[d] = lost * (up[i, 0] + deviation_up[i, d])
+            for m in range(size):
+                for d in range(draws):
+                    lost_up[d] -= lost * up[i, 1 + m] * coefficient[m, d]
         at = reach[i]
         for d in range(draws):
-            here = fixed + z[d] + own * (reading - z[d]) + sd * local[i, d]
+            off = reading - z[d]
+            if lost > 0.0:
+                off += lost_up[d]
+            here = fixed + z[d] + own * off + sd * local[i, d]
             # Single precision here: the grade needs no more, and its exponential is twice as fast.
             total[at, d] += np.float32(1.0) / (np.float32(1.0) + np.exp(np.float32(-here)))

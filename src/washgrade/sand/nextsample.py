@@ -21,7 +21,7 @@ from washgrade.checks import number
 from washgrade.errors import InputError
 from washgrade.sand import solver
 from washgrade.sand.regression import CoefficientPrior, Process, solve
-from washgrade.sand.tree import Tree, pool
+from washgrade.sand.tree import Tree, pool, rows_of
 from washgrade.sand.weighed import Weighed
 
 __all__ = ["contested_weight", "gain_of_one_more", "gain_on_average"]
@@ -36,6 +36,8 @@ def _gain(
     length_m,
     mix,
     place,
+    older,
+    loading,
     error_variance,
     process,
     c,
@@ -89,12 +91,14 @@ def _gain(
             continue
         c_after, v_after, lam_after = c[i], v[i], lam[i]
         row = place[i]
-        if row >= 0:
-            f = v_after + error_variance[row]
-            w = 1.0 + c_after
+        while row >= 0:
+            kept = loading[row]
+            f = kept * kept * v_after + error_variance[row]
+            w = 1.0 + kept * c_after
             lam_after += w * w / f
-            c_after -= v_after / f * w
+            c_after -= kept * v_after / f * w
             v_after = v_after * error_variance[row] / f
+            row = older[row]
         if length_m[i] != last_m:
             last_m = length_m[i]
             fade_up = math.exp(-last_m / range_up_m)
@@ -242,12 +246,11 @@ def gain_of_one_more(
         shared_variance=shared_variance,
     )
     count, cols = len(tree), 1 + regressors.shape[1]
-    place = np.full(count, -1, dtype=np.int32)
-    place[pooled.node] = np.arange(len(pooled.node), dtype=np.int32)
+    place, older = rows_of(pooled.node, count)
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
     variance, gram, gain = np.empty((count, 3)), np.empty((cols, cols)), np.empty(count)
-    arrays = (tree.downstream, tree.length_m, tree.mix, place)
+    arrays = (tree.downstream, tree.length_m, tree.mix, place, older, pooled.loading)
     given = (pooled.columns, pooled.error_variance, process.numbers)
     solver.pass_up(*arrays, *given, b, c, v, lam, eta, gram)
     solver.pass_down(*arrays, *given, b, c, v, lam, eta, up, down, variance)
@@ -317,6 +320,8 @@ def gain_on_average(
             tree.length_m,
             mix,
             place,
+            weighed.read.older,
+            weighed.read.loading,
             averaged.error_variance[there.part],
             there.process,
             there.c,

@@ -14,7 +14,7 @@ from washgrade.sand import mixture, solver
 from washgrade.sand.along import nearest_along_m
 from washgrade.sand.grade import NORMAL_QUANTILES, QUANTILES
 from washgrade.sand.hyper import Quantity
-from washgrade.sand.tree import Tree, skeleton
+from washgrade.sand.tree import Tree, rows_of, skeleton
 from washgrade.sand.weighed import Weighed
 
 __all__ = ["ACROSS", "Reasons", "partial_effects", "reasons"]
@@ -179,8 +179,7 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
     count, places = len(middle), len(read.node)
     small, kept = skeleton(tree, np.concatenate([read.node, middle]))
     at_place, at_middle = np.searchsorted(kept, read.node), np.searchsorted(kept, middle)
-    row = np.full(len(small), -1, dtype=np.int32)
-    row[at_place] = np.arange(places, dtype=np.int32)
+    rows = (*rows_of(at_place, len(small)), read.loading)
     regressors = weighed.regressors
     here = regressors[middle]
     chosen = np.unique(np.linspace(0, len(averaged.points) - 1, parts).round().astype(np.int64))
@@ -191,18 +190,19 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
     for part in chosen:
         error = averaged.error_variance[part]
         process = averaged.process(int(part)).numbers
-        up_down = _smooth(small, row, np.ascontiguousarray(read.regressors), error, process)
+        up, down = _smooth(small, rows, np.ascontiguousarray(read.regressors), error, process)
         # V⁻¹X from what smoothing leaves of X; then coefficients as a linear map of the readings.
-        left = (read.regressors - up_down[at_place]) / error[:, None]
-        to_coefficients = averaged.covariance[part] @ left.T
-        states.append((error, process, here - up_down[at_middle], to_coefficients))
+        left = read.regressors - read.loading[:, None] * up[at_place] - down[at_place]
+        to_coefficients = averaged.covariance[part] @ (left / error[:, None]).T
+        states.append((error, process, here - up[at_middle] - down[at_middle], to_coefficients))
     for first in range(0, places, BATCH):
         some = np.arange(first, min(first + BATCH, places))
         unit = np.zeros((places, len(some)))
         unit[some, some - first] = 1.0
         weight = np.zeros((count, len(some)))
         for error, process, unexplained, to_coefficients in states:
-            weight += _smooth(small, row, unit, error, process)[at_middle]
+            up, down = _smooth(small, rows, unit, error, process)
+            weight += up[at_middle] + down[at_middle]
             weight += unexplained @ to_coefficients[:, some]
         weight /= len(chosen)
         total += weight.sum(axis=1)
@@ -220,8 +220,12 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
     coefficient = averaged.step.mean(axis=0) + weighed.prior_mean
     size, seen = len(weighed.names), weighed.observations
     ids = tuple(
-        tuple(one for hole in np.flatnonzero(seen.node == node) for one in seen.sample_ids[hole])
-        for node in read.node
+        tuple(
+            one
+            for hole in np.flatnonzero((seen.node == node) & (seen.carried == kept_share))
+            for one in seen.sample_ids[hole]
+        )
+        for node, kept_share in zip(read.node, read.loading, strict=True)
     )
     return Reasons(
         names=weighed.names[1:],
@@ -238,16 +242,16 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
 
 def _smooth(
     small: Tree,
-    row: NDArray[np.int32],
+    rows: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float64]],
     columns: NDArray[np.float64],
     error: NDArray[np.float64],
     process: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    # Posterior mean of T + D at the nodes of a skeleton for each column of readings.
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    # Posterior means of T and D at the nodes of a skeleton for each column of readings.
     count, cols = len(small), columns.shape[1]
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
-    arrays = (small.downstream, small.length_m, small.mix, row, columns, error, process, b, c, v, lam, eta)
+    arrays = (small.downstream, small.length_m, small.mix, *rows, columns, error, process, b, c, v, lam, eta)
     solver.pass_up(*arrays, np.empty((0, 0)))
     solver.pass_down(*arrays, up, down, np.empty((count, 3)))
-    return np.asarray(up + down, dtype=np.float64)
+    return up, down

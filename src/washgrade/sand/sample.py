@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any
 
@@ -82,6 +82,9 @@ class Observations:
         Record and reason of samples that say nothing about the bite.
     split : tuple of (str, float)
         Name of a place whose layers of one day lie too far apart to be of one hole, and how far in metres.
+    carried : ndarray of float64, shape (holes,), optional
+        Share of the moving sand that each hole met and that the floods since have left, 0 to 1; 1 for all if
+        left out.
     """
 
     node: NDArray[np.int32]
@@ -97,6 +100,11 @@ class Observations:
     unplaced: tuple[tuple[str, float], ...]
     left_out: tuple[tuple[str, str], ...]
     split: tuple[tuple[str, float], ...] = ()
+    carried: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+
+    def __post_init__(self) -> None:
+        if len(self.carried) != len(self.node):
+            object.__setattr__(self, "carried", np.ones(len(self.node)))
 
     def __len__(self) -> int:
         return len(self.node)

@@ -8,6 +8,11 @@ the ground above a node knows about the rest is: T given D is normal with mean b
 likelihood of D is proportional to :math:`\exp(-\lambda D^2/2 + \eta D)`.
 
 Several right-hand sides (the readings and each regressor) run together: b and eta have one entry for each.
+
+A reading at a node is of l T + D, with l = 1 unless floods have come since (``loading``, by row): what they
+have put in the place of the old sand is noise, in its error variance. A node may have several rows, the
+youngest first: ``place[i]`` is the first, ``older[row]`` the next, -1 where there is none.
+
 The arrays keep the state of a node *before* its own reading; every pass that needs the state after it works
 it out anew, which is cheaper than fetching it.
 """
@@ -24,12 +29,28 @@ __all__ = ["draw_coefficients", "draw_fields", "pass_down", "pass_up"]
 
 
 @njit(cache=True, nogil=True)
-def pass_up(downstream, length_m, mix, place, columns, error_variance, process, b, c, v, lam, eta, gram):
+def pass_up(
+    downstream,
+    length_m,
+    mix,
+    place,
+    older,
+    loading,
+    columns,
+    error_variance,
+    process,
+    b,
+    c,
+    v,
+    lam,
+    eta,
+    gram,
+):
     """Walk from the leaves to the outlets; fill the states and the Gram matrix.
 
-    ``process`` is (variance up, range up in m, variance down, range down in m); ``place[i]`` is the row of a
-    node's reading or -1. All outputs are overwritten. ``gram`` may be smaller than the columns: products are
-    then summed for the first ones only, and an empty one saves the time.
+    ``process`` is (variance up, range up in m, variance down, range down in m). All outputs are overwritten.
+    ``gram`` may be smaller than the columns: products are then summed for the first ones only, and an empty
+    one saves the time.
 
     Returns
     -------
@@ -63,13 +84,14 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
             b_after[k] = b[i, k]
             eta_after[k] = eta[i, k]
         row = place[i]
-        if row >= 0:
-            f = v_after + error_variance[row]
-            gain = v_after / f
-            w = 1.0 + c_after
+        while row >= 0:
+            kept = loading[row]
+            f = kept * kept * v_after + error_variance[row]
+            gain = kept * v_after / f
+            w = 1.0 + kept * c_after
             lam_after += w * w / f
             for k in range(cols):
-                off[k] = columns[row, k] - b_after[k]
+                off[k] = columns[row, k] - kept * b_after[k]
                 eta_after[k] += w * off[k] / f
                 b_after[k] += gain * off[k]
             for k in range(summed):
@@ -79,6 +101,7 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
             log_determinant += math.log(f)
             c_after -= gain * w
             v_after = v_after * error_variance[row] / f
+            row = older[row]
         j = downstream[i]
         if j < 0:
             t = 1.0 + lam_after * var_down
@@ -117,7 +140,23 @@ def pass_up(downstream, length_m, mix, place, columns, error_variance, process, 
 
 @njit(cache=True, nogil=True)
 def pass_down(
-    downstream, length_m, mix, place, columns, error_variance, process, b, c, v, lam, eta, up, down, variance
+    downstream,
+    length_m,
+    mix,
+    place,
+    older,
+    loading,
+    columns,
+    error_variance,
+    process,
+    b,
+    c,
+    v,
+    lam,
+    eta,
+    up,
+    down,
+    variance,
 ):
     """Walk from the outlets to the leaves; fill the means of T and D and the variances of T, TD, D."""
     range_up_m, var_down, range_down_m = process[1], process[2], process[3]
@@ -135,17 +174,19 @@ def pass_down(
             b_after[k] = b[i, k]
             eta_after[k] = eta[i, k]
         row = place[i]
-        if row >= 0:
-            f = v_after + error_variance[row]
-            gain = v_after / f
-            w = 1.0 + c_after
+        while row >= 0:
+            kept = loading[row]
+            f = kept * kept * v_after + error_variance[row]
+            gain = kept * v_after / f
+            w = 1.0 + kept * c_after
             lam_after += w * w / f
             for k in range(cols):
-                off = columns[row, k] - b_after[k]
+                off = columns[row, k] - kept * b_after[k]
                 eta_after[k] += w * off / f
                 b_after[k] += gain * off
             c_after -= gain * w
             v_after = v_after * error_variance[row] / f
+            row = older[row]
         j = downstream[i]
         if j < 0:
             var_d = var_down / (1.0 + lam_after * var_down)
@@ -192,7 +233,7 @@ def pass_down(
 
 
 @njit(cache=True, nogil=True)
-def draw_coefficients(downstream, length_m, mix, place, error_variance, process, c, v, lam):
+def draw_coefficients(downstream, length_m, mix, place, older, loading, error_variance, process, c, v, lam):
     """Numbers that turn independent noise into a posterior deviation, nine for each node.
 
     In order: u, s·a, c after, c before, gain of T, gain of D, and the standard deviations of D given D
@@ -216,12 +257,14 @@ def draw_coefficients(downstream, length_m, mix, place, error_variance, process,
         v_after = v[i]
         lam_after = lam[i]
         row = place[i]
-        if row >= 0:
-            f = v_after + error_variance[row]
-            w = 1.0 + c_after
+        while row >= 0:
+            kept = loading[row]
+            f = kept * kept * v_after + error_variance[row]
+            w = 1.0 + kept * c_after
             lam_after += w * w / f
-            c_after -= v_after / f * w
+            c_after -= kept * v_after / f * w
             v_after = v_after * error_variance[row] / f
+            row = older[row]
         out[i, 2] = c_after
         out[i, 3] = c[i]
         out[i, 7] = math.sqrt(v_after)

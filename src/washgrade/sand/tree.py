@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from washgrade.errors import GroundError, InputError
 from washgrade.land.channels import Nodes
 
-__all__ = ["Pooled", "Tree", "pool", "skeleton", "tree_of_nodes"]
+__all__ = ["Pooled", "Tree", "pool", "rows_of", "skeleton", "tree_of_nodes"]
 
 LEAST_ERROR_VARIANCE = 1e-6
 
@@ -107,12 +107,14 @@ def tree_of_nodes(nodes: Nodes) -> Tree:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pooled:
-    """Readings, pooled to one per node without loss.
+    """Readings, pooled without loss to one for each node and loading.
 
     Parameters
     ----------
     node : ndarray of int32, shape (places,)
-        Nodes with a reading, rising.
+        Nodes with a reading, rising; at one node the largest loading first.
+    loading : ndarray of float64, shape (places,)
+        Share of the moving part T that the reading still tells of, 0 to 1.
     columns : ndarray of float64, shape (places, columns)
         Weighted means of the columns.
     error_variance : ndarray of float64, shape (places,)
@@ -124,6 +126,7 @@ class Pooled:
     """
 
     node: NDArray[np.int32]
+    loading: NDArray[np.float64]
     columns: NDArray[np.float64]
     error_variance: NDArray[np.float64]
     within_covariance_log_determinant: float
@@ -136,6 +139,7 @@ def pool(
     error_variance: NDArray[np.float64],
     *,
     shared_variance: float = 0.0,
+    loading: NDArray[np.float64] | None = None,
 ) -> Pooled:
     r"""Pool several readings at a node into one that says the same.
 
@@ -148,12 +152,15 @@ def pool(
     error_variance : ndarray of float64, shape (readings,)
         Own error variance of each reading; raised to 1e-6 where smaller.
     shared_variance : float, default 0
-        Variance of an effect that all readings at one node share.
+        Variance of an effect that all readings at one node share; of one loading, if there are several.
+    loading : ndarray of float64, shape (readings,), optional
+        Share of T that each reading still tells of, 0 to 1; all of it unless told. What has taken the place
+        of the rest is in the error variance.
 
     Returns
     -------
     Pooled
-        One row per node with a reading.
+        One row for each node and loading with a reading.
 
     Raises
     ------
@@ -176,19 +183,57 @@ def pool(
     if not (np.all(error_variance >= 0) and shared_variance >= 0):
         raise InputError("Invalid variance of a reading. It must be a number of at least 0.")
     own = np.maximum(np.asarray(error_variance, dtype=np.float64), LEAST_ERROR_VARIANCE)
-    place, member = np.unique(np.asarray(node), return_inverse=True)
+    kept = np.ones(len(own)) if loading is None else np.asarray(loading, dtype=np.float64)
+    if kept.shape != own.shape or not np.all((kept >= 0) & (kept <= 1)):
+        raise InputError("Invalid loading of a reading. It must be a number from 0 to 1 for each.")
+    place, member = np.unique(np.column_stack([np.asarray(node), -kept]), axis=0, return_inverse=True)
+    member = member.ravel()
     precision = np.bincount(member, weights=1 / own, minlength=len(place))
     mean = np.empty((len(place), columns.shape[1]))
     for col in range(columns.shape[1]):
         mean[:, col] = np.bincount(member, weights=columns[:, col] / own, minlength=len(place)) / precision
     apart = columns - mean[member]
     return Pooled(
-        node=place.astype(np.int32),
+        node=place[:, 0].astype(np.int32),
+        loading=np.ascontiguousarray(-place[:, 1]),
         columns=mean,
         error_variance=shared_variance + 1 / precision,
         within_covariance_log_determinant=float(np.log(own).sum() + np.log(precision).sum()),
         within_gram=(apart / own[:, None]).T @ apart,
     )
+
+
+def rows_of(node: NDArray[np.integer[Any]], count: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Say where the rows of each node begin, and which row follows which.
+
+    Parameters
+    ----------
+    node : ndarray of int, shape (rows,)
+        Node of each row; rows of one node stand together.
+    count : int
+        Number of nodes.
+
+    Returns
+    -------
+    place : ndarray of int32, shape (nodes,)
+        First row of each node, or -1.
+    older : ndarray of int32, shape (rows,)
+        Next row of the same node, or -1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> [found.tolist() for found in rows_of(np.array([1, 1, 3]), 4)]
+    [[-1, 0, -1, 2], [1, -1, -1]]
+    """
+    rows = np.arange(len(node), dtype=np.int32)
+    place = np.full(count, -1, dtype=np.int32)
+    # Assigned backwards: of several rows the first one stays.
+    place[np.asarray(node)[::-1]] = rows[::-1]
+    older = np.full(len(node), -1, dtype=np.int32)
+    same = np.flatnonzero(np.asarray(node)[:-1] == np.asarray(node)[1:])
+    older[same] = rows[same + 1]
+    return place, older
 
 
 @njit(cache=True, nogil=True)

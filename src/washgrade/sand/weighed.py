@@ -5,7 +5,7 @@ What asks the model (grades, reasons, where next) starts from here, so that all 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,7 @@ from washgrade.sand.planar import COLUMNS, planar_columns
 from washgrade.sand.priors import Priors
 from washgrade.sand.regression import CoefficientPrior
 from washgrade.sand.sample import Observations, Samples, SamplingSettings, observations
-from washgrade.sand.tree import Tree, tree_of_nodes
+from washgrade.sand.tree import Tree, rows_of, tree_of_nodes
 
 __all__ = ["SOURCES", "Smoothed", "Weighed", "weigh"]
 
@@ -105,10 +105,8 @@ class Weighed:
 
     @property
     def place(self) -> NDArray[np.int32]:
-        """Row of the reading at each node, or -1."""
-        place = np.full(len(self.tree), -1, dtype=np.int32)
-        place[self.read.node] = np.arange(len(self.read.node), dtype=np.int32)
-        return place
+        """Row of the youngest reading at each node, or -1."""
+        return rows_of(self.read.node, len(self.tree))[0]
 
     def smoothed(self, parts: NDArray[np.int64] | None = None) -> Iterator[Smoothed]:
         """Smooth the whole network under one representative after another.
@@ -130,7 +128,7 @@ class Weighed:
         variance, no_gram = np.empty((count, 3)), np.empty((0, 0))
         for part in range(len(averaged.points)) if parts is None else parts:
             process = averaged.process(int(part)).numbers
-            arrays = (tree.downstream, tree.length_m, mix, place)
+            arrays = (tree.downstream, tree.length_m, mix, place, self.read.older, self.read.loading)
             given = (averaged.columns[part], averaged.error_variance[part], process)
             solver.pass_up(*arrays, *given, b, c, v, lam, eta, no_gram)
             solver.pass_down(*arrays, *given, b, c, v, lam, eta, up, down, variance)
@@ -148,6 +146,7 @@ def weigh(
     priors: Priors | None = None,
     source_grade: NDArray[np.float64] | None = None,
     planar: bool = True,
+    since: Callable[[Observations], Observations] | None = None,
 ) -> Weighed:
     """Weigh samples on a ground.
 
@@ -169,6 +168,9 @@ def weigh(
         (:func:`washgrade.sand.dilution.diluted_grade`) then is the mean about which all else departs.
     planar : bool, default True
         Whether places may be alike across the land where no channel joins them.
+    since : callable, optional
+        Tells what has become of the bed since the readings: it gets them and gives them back with the share
+        that floods have left (``carried``), and with readings of other kinds beside them.
 
     Returns
     -------
@@ -199,6 +201,8 @@ def weigh(
             mean=np.concatenate([[logit.mean()], prior.mean[1:], [1.0]]), sd=np.append(prior.sd, SOURCES_SD)
         )
     seen = observations(samples, settings, nodes)
+    if since is not None:
+        seen = since(seen)
     across = None
     if planar:
         count = min(COLUMNS + len(seen) // READINGS_PER_COLUMN, MOST_COLUMNS)

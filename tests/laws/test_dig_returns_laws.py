@@ -1,0 +1,58 @@
+"""Laws of decreasing returns: taken and left is what was there, and no load beats the last."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+from washgrade.dig.returns import Standing, dug_share_of, left_factor, taken_share
+
+SHARES = st.floats(0.0, 1.0)
+SPREADS = st.floats(0.0, 1.5)
+
+
+@given(SHARES, SPREADS)
+@settings(max_examples=60, deadline=None)
+def test_taken_share_is_the_rich_end_of_a_lognormal(share: float, spread: float) -> None:
+    # The plain twin sums the yields of loads, the richest first.
+    z = np.linspace(min(max(float(norm.isf(share)), -10.0), 12.0), 12.0, 40_001)
+    below = np.trapezoid(norm.pdf(z) * np.exp(spread * z - spread**2 / 2), z)
+    assert float(taken_share(share, within_sd=spread)) == pytest.approx(below, abs=1e-5)
+
+
+@given(st.floats(1e-6, 1 - 1e-6), SPREADS)
+@settings(max_examples=60, deadline=None)
+def test_dug_share_is_the_inverse(share: float, spread: float) -> None:
+    assert float(taken_share(dug_share_of(share, within_sd=spread), within_sd=spread)) == pytest.approx(share)
+    loads_left = 1.0 - float(dug_share_of(share, within_sd=spread))
+    assert float(left_factor(share, within_sd=spread)) * loads_left == pytest.approx(1.0 - share)
+
+
+@given(st.floats(0.0, 0.99), st.lists(st.floats(0.0, 60.0), min_size=2, max_size=6), SPREADS)
+@settings(max_examples=60, deadline=None)
+def test_digging_in_parts_brings_what_digging_at_once_brings(
+    depletion: float, parts: list[float], spread: float
+) -> None:
+    held = 100.0
+
+    def standing(gone: float) -> Standing:
+        return Standing(
+            fresh_load_kg=np.array([[0.5]]),
+            loads_held=np.array([held]),
+            depletion=np.array([gone]),
+            within_sd=spread,
+        )
+
+    gone, brought = depletion, 0.0
+    for loads in parts:
+        some = float(standing(gone).brings_kg([loads])[0, 0])
+        brought += some
+        gone = min(gone + some / (0.5 * held), 1.0)
+    assert brought == pytest.approx(float(standing(depletion).brings_kg([sum(parts)])[0, 0]), abs=1e-6)
+    assert brought + 0.5 * held * (1 - gone) == pytest.approx(float(standing(depletion).stock_kg[0, 0]))
+    # Concave: the second half of any number of loads brings no more than the first.
+    half, whole = (float(standing(depletion).brings_kg([n])[0, 0]) for n in (10.0, 20.0))
+    assert whole - half <= half + 1e-9
