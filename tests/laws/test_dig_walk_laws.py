@@ -7,7 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from washgrade.dig.walk import WalkProblem, WalkRule, plan_walk
@@ -70,6 +70,7 @@ def crossed(surface: WalkingSurface, line_m: np.ndarray) -> np.ndarray:
     duplicates=st.integers(0, 2),
     tributaries=st.booleans(),
 )
+@example(seed=0, closed_share=0.0, hours=0.5, ends="loop", sample_kg=0.0, duplicates=2, tributaries=False)
 def test_no_walk_exceeds_the_hours_or_leaves_open_ground(
     seed, closed_share, hours, ends, sample_kg, duplicates, tributaries
 ):

@@ -184,7 +184,8 @@ def _choose(
     stop_minutes = np.full(many + ends, rule.sample_minutes)
     fixed = tuple(int(np.flatnonzero(points == node)[0]) for node in dict.fromkeys(problem.fixed_nodes))
     # A hair less, so that times summed in another order still fit.
-    budget = rule.budget_minutes * (1.0 - 1e-9) - rule.duplicates * rule.sample_minutes
+    whole = rule.budget_minutes * (1.0 - 1e-9)
+    budget = whole - rule.duplicates * rule.sample_minutes
 
     def at_load(load_kg: float) -> RouteProblem:
         return RouteProblem(
@@ -221,7 +222,7 @@ def _choose(
                 kept = found
                 break
     if kept is None:
-        kept = _lightened(found, fixed, minutes_of, budget)
+        kept = _lightened(found, fixed, minutes_of, budget, whole)
     return kept.stops, upper_bound(replace(lightest, group=None))
 
 
@@ -232,14 +233,19 @@ def _later_loads(rule: WalkRule, stops: int) -> tuple[float, float]:
 
 
 def _lightened(
-    found: Route, fixed: tuple[int, ...], minutes_of: Callable[[Route], float], budget_minutes: float
+    found: Route,
+    fixed: tuple[int, ...],
+    minutes_of: Callable[[Route], float],
+    budget_minutes: float,
+    whole_minutes: float,
 ) -> Route:
     """Leave out the last stops that are not fixed until the walk fits."""
     stops = found.stops
     while True:
         route = Route(stops=stops, value_score=0.0, minutes=0.0)
         takes = minutes_of(route)
-        if takes <= budget_minutes:
+        # Where nothing is sampled, nothing is sampled twice.
+        if takes <= (budget_minutes if len(stops) else whole_minutes):
             return route
         free = [at for at in range(len(stops)) if stops[at] not in fixed]
         if not free:
