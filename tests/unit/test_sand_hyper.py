@@ -14,6 +14,7 @@ from scipy import integrate, special, stats
 from washgrade.errors import InputError
 from washgrade.sand import censor, hyper, mixture
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
+from washgrade.sand.even import even_points
 from washgrade.sand.hyper import Averaged, Priors, Readings, average, readings
 from washgrade.sand.sample import Observations
 from washgrade.sand.tails import below_limits, erfcx, log_share_below, mills
@@ -279,7 +280,7 @@ def test_tails_of_the_normal(z: float) -> None:
 
 def test_prior_points_follow_the_prior() -> None:
     priors = Priors()
-    points = priors.points(hyper.even_points(hyper.POINTS_LOG2, 8))
+    points = priors.points(even_points(hyper.POINTS_LOG2, 8))
     assert np.median(np.exp(points[:, 0])) == pytest.approx(0.85, rel=0.01)
     assert np.median(np.exp(points[:, 2])) == pytest.approx(250.0, rel=0.01)
     assert np.std(points[:, 3]) == pytest.approx(1.3, rel=0.02)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -331,6 +332,26 @@ def test_snap_to_the_nearest_node() -> None:
     )
     assert node.tolist() == [1, 0]
     assert offset_m == pytest.approx([5.0, 500000.0])
+
+
+def test_snap_equals_a_look_at_all_nodes() -> None:
+    rng = np.random.default_rng(8)
+    # On a grid, so that many nodes are equally far, and far outside it.
+    place = rng.integers(0, 12, (90, 2)).astype(float)
+    nodes = SimpleNamespace(easting_m=place[:, 0], northing_m=place[:, 1])
+    asked = np.vstack([rng.integers(-2, 14, (200, 2)) / 2.0, [[500.0, -70.0], [-300.0, 4.0]]])
+    node, offset_m = snap(nodes, easting_m=asked[:, 0], northing_m=asked[:, 1])  # type: ignore[arg-type]
+    away_m = np.hypot(asked[:, :1] - place[:, 0], asked[:, 1:] - place[:, 1])
+    assert np.array_equal(node, np.argmin(away_m**2, axis=1))
+    assert offset_m == pytest.approx(away_m.min(axis=1))
+
+
+def test_snap_without_nodes_or_places() -> None:
+    none = SimpleNamespace(easting_m=np.zeros(0), northing_m=np.zeros(0))
+    node, offset_m = snap(none, easting_m=np.array([1.0]), northing_m=np.array([2.0]))  # type: ignore[arg-type]
+    assert node.tolist() == [-1]
+    assert np.isinf(offset_m).all()
+    assert len(snap(NODES, easting_m=np.zeros(0), northing_m=np.zeros(0))[0]) == 0
 
 
 def test_nearest_along_equals_all_pairs() -> None:

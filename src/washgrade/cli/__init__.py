@@ -6,6 +6,7 @@ verb that needs it, when it runs.
 
 from __future__ import annotations
 
+import os
 import sys
 import warnings
 from typing import Any
@@ -36,6 +37,9 @@ class _Verbs(click.Group):
         return list(self.commands)
 
     def invoke(self, ctx: click.Context) -> Any:
+        # Our matrices are small: threads of the linear algebra library only wait for each other, on a busy
+        # machine for longer than all the rest takes. It looks when NumPy is loaded, which is after this.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         with warnings.catch_warnings():
             warnings.simplefilter("always", WashgradeWarning)
             warnings.showwarning = _say_warning

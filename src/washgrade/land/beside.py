@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
 from washgrade.checks import whole
 from washgrade.land.channels import Channels
@@ -129,6 +128,9 @@ def channels_beside(
     other = np.full(len(nodes), -1, np.int32)
     if len(nodes) > 1:
         place = np.stack([nodes.easting_m, nodes.northing_m], axis=1) / cell_m
+        # Slow to load, and the words of this module are asked for without it.
+        from scipy.spatial import KDTree
+
         pairs = KDTree(place).query_pairs(within_cells + 1e-6, p=np.inf, output_type="ndarray")
         # The nearest of all that count is taken; of equals the first, so that any order gives the same.
         away = np.linalg.norm(place[pairs[:, 0]] - place[pairs[:, 1]], axis=1).round(6)

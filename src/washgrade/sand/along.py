@@ -8,12 +8,33 @@ from typing import Any
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from washgrade.land.channels import Nodes
 from washgrade.sand.tree import Tree
 
 __all__ = ["longest_way_m", "nearest_along_m", "snap"]
+
+
+@njit(cache=True, nogil=True)
+def _nearest(east_m, north_m, order, place_east_m, place_north_m, node, offset_m):
+    # Nodes are sorted by easting. From where a place would stand among them the search goes out both ways,
+    # until the nodes are farther off in easting alone than the nearest one found.
+    count = len(order)
+    for k in range(len(place_east_m)):
+        first = np.searchsorted(east_m, place_east_m[k])
+        best, found = np.inf, -1
+        for way in (-1, 1):
+            i = first - 1 if way < 0 else first
+            while 0 <= i < count:
+                east = east_m[i] - place_east_m[k]
+                north = north_m[i] - place_north_m[k]
+                if east * east > best:
+                    break
+                square = east * east + north * north
+                if square < best or (square == best and order[i] < found):
+                    best, found = square, order[i]
+                i += way
+        node[k], offset_m[k] = found, np.sqrt(best)
 
 
 def snap(
@@ -34,13 +55,19 @@ def snap(
         Index of the nearest node; -1 where there is no node at all.
     offset_m : ndarray of float64, shape (places,)
         How far away it is, metres; infinite where there is no node at all.
+
+    Notes
+    -----
+    Of nodes equally far the first one counts. Written out here, because the general library that finds
+    neighbours takes longer to load than the grades of a small ground take to estimate.
     """
-    if not len(nodes) or not len(easting_m):
-        return np.full(len(easting_m), -1, dtype=np.int32), np.full(len(easting_m), np.inf)
-    offset_m, node = cKDTree(np.column_stack([nodes.easting_m, nodes.northing_m])).query(
-        np.column_stack([easting_m, northing_m])
-    )
-    return node.astype(np.int32), np.asarray(offset_m, dtype=np.float64)
+    node, offset_m = np.full(len(easting_m), -1, dtype=np.int32), np.full(len(easting_m), np.inf)
+    order = np.argsort(nodes.easting_m, kind="stable")
+    east_m = np.ascontiguousarray(nodes.easting_m, dtype=np.float64)[order]
+    north_m = np.ascontiguousarray(nodes.northing_m, dtype=np.float64)[order]
+    place = (np.ascontiguousarray(one, dtype=np.float64) for one in (easting_m, northing_m))
+    _nearest(east_m, north_m, order, *place, node, offset_m)
+    return node, offset_m
 
 
 @njit(cache=True, nogil=True)

@@ -10,7 +10,8 @@ from scipy.optimize import brentq
 from scipy.special import erf, expit, ndtr
 
 from washgrade.checks import number, whole
-from washgrade.sand.hyper import Quantity, even_points, natural_numbers, quantity_of
+from washgrade.sand.even import even_points
+from washgrade.sand.hyper import Quantity, natural_numbers, quantity_of
 from washgrade.sand.priors import Priors
 from washgrade.sand.weighed import Weighed
 

@@ -28,27 +28,54 @@ LEAST_VARIANCE = 1e-6
 
 
 @njit(cache=True, nogil=True)
-def _invert(matrix, inverse):
-    # Gauss-Jordan for a small positive definite matrix; returns its log determinant.
+def _factor(matrix, root):
+    # Upper Cholesky root of a small positive definite matrix, row by row so that the inner loop runs along
+    # memory; returns its log determinant.
     size = matrix.shape[0]
-    work = matrix.copy()
-    inverse[:] = 0.0
     log_determinant = 0.0
     for i in range(size):
-        inverse[i, i] = 1.0
+        for k in range(i, size):
+            root[i, k] = matrix[i, k]
     for i in range(size):
-        pivot = work[i, i]
-        log_determinant += math.log(pivot)
-        for k in range(size):
-            work[i, k] /= pivot
-            inverse[i, k] /= pivot
-        for j in range(size):
-            if j != i:
-                factor = work[j, i]
-                for k in range(size):
-                    work[j, k] -= factor * work[i, k]
-                    inverse[j, k] -= factor * inverse[i, k]
+        pivot = math.sqrt(root[i, i])
+        log_determinant += 2.0 * math.log(pivot)
+        for k in range(i, size):
+            root[i, k] /= pivot
+        for j in range(i + 1, size):
+            factor = root[i, j]
+            for k in range(j, size):
+                root[j, k] -= factor * root[i, k]
     return log_determinant
+
+
+@njit(cache=True, nogil=True)
+def _half_solve(root, vector):
+    # Solve R'x = vector in place, so that x'x is the vector's square in the inverse of R'R.
+    size = root.shape[0]
+    for i in range(size):
+        vector[i] /= root[i, i]
+        for k in range(i + 1, size):
+            vector[k] -= root[i, k] * vector[i]
+
+
+@njit(cache=True, nogil=True)
+def _solve(root, vector):
+    # Solve R'R x = vector in place.
+    _half_solve(root, vector)
+    for i in range(root.shape[0] - 1, -1, -1):
+        rest = vector[i]
+        for k in range(i + 1, root.shape[0]):
+            rest -= root[i, k] * vector[k]
+        vector[i] = rest / root[i, i]
+
+
+@njit(cache=True, nogil=True)
+def _invert(root, inverse):
+    # Inverse of R'R.
+    inverse[:] = 0.0
+    for i in range(root.shape[0]):
+        inverse[i, i] = 1.0
+        _solve(root, inverse[i])
 
 
 @njit(cache=True, nogil=True)
@@ -89,7 +116,9 @@ def log_evidences(
     left out, the log of what the prior sds of the scaled regressors are multiplied by; then, where there are
     planar columns (the last ones), logit planar share and log planar range. Traces of place
     ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells where the
-    sites had not come to rest.
+    sites had not come to rest. ``columns``, ``error``, ``step`` and ``covariance`` have one entry for each
+    point; or one in all, which then is scratch, and the covariances, which only the chosen points need, are
+    not worked out.
     """
     small = len(downstream)
     places, size = regressors.shape
@@ -99,9 +128,15 @@ def log_evidences(
     up, down = np.empty((small, 1 + size)), np.empty((small, 1 + size))
     variance = np.empty((small, 3))
     gram, total = np.empty((1 + size, 1 + size)), np.empty((size, size))
+    root = np.empty((size, size))
     process = np.empty(4)
     omega, precision, weighted = np.empty(places), np.empty(places), np.empty(places)
-    latent, doubt, unexplained = np.empty(places), np.empty(places), np.empty(size)
+    unexplained, spot = np.empty(size), np.empty(places, np.int64)
+    for i in range(small):
+        row = place[i]
+        while row >= 0:
+            spot[row] = i
+            row = older[row]
     site_precision, site_weighted = np.empty(sites), np.empty(sites)
     last_move = np.empty((sites, 2))
     trace_sd = np.empty(len(limit))
@@ -112,8 +147,11 @@ def log_evidences(
     planar = planar_variance.shape[1]
     known = np.empty(size)
 
-    stride = FIRST_STRIDE
+    # What is known without a single site does not depend on it, so it may go all the way at once.
+    far = FIRST_STRIDE if sites > 1 else 1.0
+    stride = far
     for point in range(len(points)):
+        at = point if len(columns) == len(points) else 0
         spread = math.exp(2.0 * points[point, 0])
         share = 1.0 / (1.0 + math.exp(-points[point, 1]))
         log_prior_precision = 0.0
@@ -168,11 +206,11 @@ def log_evidences(
             for row in range(places):
                 average = weighted[row] / precision[row]
                 log_determinant += math.log(precision[row])
-                error[point, row] = omega[row] + 1.0 / precision[row]
-                columns[point, row, 0] = average
+                error[at, row] = omega[row] + 1.0 / precision[row]
+                columns[at, row, 0] = average
                 for m in range(size):
-                    columns[point, row, 0] -= regressors[row, m] * prior_mean[m]
-                    columns[point, row, 1 + m] = regressors[row, m]
+                    columns[at, row, 0] -= regressors[row, m] * prior_mean[m]
+                    columns[at, row, 1 + m] = regressors[row, m]
             for k in range(holes):
                 off = value[k] - weighted[member[k]] / precision[member[k]]
                 quad += off * off / max(error_variance[k] + scoop, LEAST_VARIANCE)
@@ -187,8 +225,8 @@ def log_evidences(
                 place,
                 older,
                 loading,
-                columns[point],
-                error[point],
+                columns[at],
+                error[at],
                 process,
                 b,
                 c,
@@ -201,14 +239,12 @@ def log_evidences(
                 for k in range(size):
                     total[m, k] = gram[1 + m, 1 + k]
                 total[m, m] += known[m]
-            log_determinant += _invert(total, covariance[point]) - log_prior_precision
+                step[at, m] = gram[1 + m, 0]
+            log_determinant += _factor(total, root) - log_prior_precision
+            _solve(root, step[at])
             quad += gram[0, 0]
             for m in range(size):
-                step[point, m] = 0.0
-                for k in range(size):
-                    step[point, m] += covariance[point, m, k] * gram[1 + k, 0]
-            for m in range(size):
-                quad -= gram[1 + m, 0] * step[point, m]
+                quad -= gram[1 + m, 0] * step[at, m]
             found = -0.5 * (log_determinant + quad + (holes + sites) * LOG_2PI)
             evidence[point] = found
             if sites == 0:
@@ -221,8 +257,8 @@ def log_evidences(
                 place,
                 older,
                 loading,
-                columns[point],
-                error[point],
+                columns[at],
+                error[at],
                 process,
                 b,
                 c,
@@ -233,34 +269,31 @@ def log_evidences(
                 down,
                 variance,
             )
-            for i in range(small):
-                row = place[i]
-                while row >= 0:
-                    kept = loading[row]
-                    middle = kept * up[i, 0] + down[i, 0]
-                    wide = kept * (kept * variance[i, 0] + 2.0 * variance[i, 1]) + variance[i, 2]
-                    for m in range(size):
-                        unexplained[m] = regressors[row, m] - kept * up[i, 1 + m] - down[i, 1 + m]
-                        middle += regressors[row, m] * prior_mean[m] + unexplained[m] * step[point, m]
-                    for m in range(size):
-                        for k in range(size):
-                            wide += unexplained[m] * covariance[point, m, k] * unexplained[k]
-                    own = omega[row] / error[point, row]
-                    latent[row] = middle + own * (weighted[row] / precision[row] - middle)
-                    doubt[row] = (1.0 - own) * ((1.0 - own) * wide + omega[row])
-                    row = older[row]
             change, turn, before = 0.0, 0.0, 0.0
             for k in range(sites):
                 row = trace_place[k]
+                i = spot[row]
+                kept = loading[row]
+                middle = kept * up[i, 0] + down[i, 0]
+                wide = kept * (kept * variance[i, 0] + 2.0 * variance[i, 1]) + variance[i, 2]
+                for m in range(size):
+                    unexplained[m] = regressors[row, m] - kept * up[i, 1 + m] - down[i, 1 + m]
+                    middle += regressors[row, m] * prior_mean[m] + unexplained[m] * step[at, m]
+                _half_solve(root, unexplained)
+                for m in range(size):
+                    wide += unexplained[m] * unexplained[m]
+                own = omega[row] / error[at, row]
+                latent = middle + own * (weighted[row] / precision[row] - middle)
+                doubt = (1.0 - own) * ((1.0 - own) * wide + omega[row])
                 t, h = site_precision[k], site_weighted[k]
-                cavity_precision = 1.0 / doubt[row] - t
+                cavity_precision = 1.0 / doubt - t
                 if cavity_precision <= 0.0:
                     # Only rounding can bring this about: let the site say less, and look again.
                     change = 1.0
                     site_precision[k], site_weighted[k] = 0.5 * t, 0.5 * h
                     continue
                 s2 = 1.0 / cavity_precision
-                centre = s2 * (latent[row] / doubt[row] - h)
+                centre = s2 * (latent / doubt - h)
                 log_total, mean, narrow = below_limits(
                     centre, s2, limit, trace_sd, trace_count, trace_first[k], trace_first[k + 1]
                 )
@@ -268,14 +301,12 @@ def log_evidences(
                 found += log_total + 0.5 * (LOG_2PI + math.log(s2 + 1.0 / t) + off * off / (s2 + 1.0 / t))
                 t_new = max(1.0 / narrow - cavity_precision, 1e-9)
                 h_new = mean * (t_new + cavity_precision) - centre * cavity_precision
-                change = max(
-                    change, abs(t_new - t) * doubt[row], abs(h_new - h) * math.sqrt(doubt[row]) * 0.1
-                )
-                turn += (t_new - t) * doubt[row] * last_move[k, 0]
-                turn += (h_new - h) * math.sqrt(doubt[row]) * last_move[k, 1]
+                change = max(change, abs(t_new - t) * doubt, abs(h_new - h) * math.sqrt(doubt) * 0.1)
+                turn += (t_new - t) * doubt * last_move[k, 0]
+                turn += (h_new - h) * math.sqrt(doubt) * last_move[k, 1]
                 before += last_move[k, 0] ** 2 + last_move[k, 1] ** 2
-                last_move[k, 0] = (t_new - t) * doubt[row]
-                last_move[k, 1] = (h_new - h) * math.sqrt(doubt[row])
+                last_move[k, 0] = (t_new - t) * doubt
+                last_move[k, 1] = (h_new - h) * math.sqrt(doubt)
                 site_precision[k] = t + stride * (t_new - t)
                 site_weighted[k] = h + stride * (h_new - h)
             evidence[point] = found
@@ -284,4 +315,6 @@ def log_evidences(
                 break
             # A small swing back dies by itself.
             back = turn < -0.3 * before
-            stride = max(0.6 * stride, LEAST_STRIDE) if back else min(1.2 * stride, FIRST_STRIDE)
+            stride = max(0.6 * stride, LEAST_STRIDE) if back else min(1.2 * stride, far)
+        if len(covariance) == len(points):
+            _invert(root, covariance[at])

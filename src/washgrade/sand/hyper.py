@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from washgrade.sand.censor import log_evidences
+from washgrade.sand.even import even_points
 from washgrade.sand.inference import CoefficientPrior, Process
 from washgrade.sand.planar import Planar
 from washgrade.sand.priors import Priors
@@ -38,7 +39,6 @@ __all__ = [
     "Quantity",
     "Readings",
     "average",
-    "even_points",
     "natural_numbers",
     "quantity_of",
     "readings",
@@ -267,31 +267,13 @@ class Averaged:
         return math.exp(2 * point[0]) / (1.0 + math.exp(-point[6])) if len(point) > 6 else 0.0
 
 
-def even_points(count_log2: int, size: int) -> NDArray[np.float64]:
-    """Spread points evenly over a cube; the same ones every time.
-
-    Parameters
-    ----------
-    count_log2 : int
-        Logarithm of their number to the base 2.
-    size : int
-        Dimensions of the cube.
-
-    Returns
-    -------
-    ndarray of float64, shape (points, size)
-        Above 0 and below 1 (Sobol's sequence, half a step inwards).
-    """
-    # scipy.stats takes most of a second to import: only when grades are estimated.
-    from scipy.stats import qmc
-
-    plain = qmc.Sobol(d=size, scramble=False).random_base2(count_log2)
-    # Half a step inwards: the plain sequence starts at 0, where quantiles are infinite.
-    return np.asarray(plain + 0.5 / 2**count_log2, dtype=np.float64)
-
-
 def _evidences(
-    read: Readings, points: NDArray[np.float64], prior: CoefficientPrior, priors: Priors
+    read: Readings,
+    points: NDArray[np.float64],
+    prior: CoefficientPrior,
+    priors: Priors,
+    *,
+    kept: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], tuple[NDArray[np.float64], ...]]:
     places, size = read.regressors.shape
     planar = read.planar
@@ -300,10 +282,12 @@ def _evidences(
     is_scaled[1 : len(prior.mean)] = prior.mean[1:] == 0.0
     if points.shape[1] < 6:
         is_scaled[:] = False
-    columns = np.empty((len(points), places, 1 + size))
-    error = np.empty((len(points), places))
-    step = np.empty((len(points), size))
-    covariance = np.empty((len(points), size, size))
+    # Thousands of points are only weighed; what is found at them besides is not kept.
+    rows = len(points) if kept else 1
+    columns = np.empty((rows, places, 1 + size))
+    error = np.empty((rows, places))
+    step = np.empty((rows, size))
+    covariance = np.empty((rows, size, size))
     found = np.empty(len(points))
     unsettled = np.empty(len(points), dtype=np.bool_)
     tree = read.small
@@ -361,7 +345,7 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
     prior = priors.coefficients(read.trend_size) if prior is None else prior
     even = even_points(POINTS_LOG2, 6 if read.trend_size == read.regressors.shape[1] else 8)
     wide = priors.points(even)
-    evidence, unsettled, _ = _evidences(read, wide, prior, priors)
+    evidence, unsettled, _ = _evidences(read, wide, prior, priors, kept=False)
     points, log_prior = wide, priors.log_density(wide)
     # Log density at all points of each crowd they came from: the prior, then the normals.
     log_crowds = [log_prior]
@@ -377,7 +361,7 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
         root = np.asarray(np.linalg.cholesky(spread), dtype=np.float64)
         # Each crowd is spread by the same even points, moved on so that no two crowds are alike.
         close = middle + ndtri((even + stage * MOVE_ON) % 1.0) @ root.T
-        close_evidence, close_unsettled, _ = _evidences(read, close, prior, priors)
+        close_evidence, close_unsettled, _ = _evidences(read, close, prior, priors, kept=False)
         log_prior = np.concatenate([log_prior, priors.log_density(close)])
         log_crowds = [
             log_prior,

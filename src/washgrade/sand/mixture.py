@@ -36,7 +36,7 @@ def latent_moments(
     it.
     """
     size = regressors.shape[1]
-    unexplained = np.empty(size)
+    unexplained, carried = np.empty(size), np.empty(size)
     for i in range(len(mean)):
         middle = up[i, 0] + down[i, 0]
         wide = variance[i, 0] + 2.0 * variance[i, 1] + variance[i, 2]
@@ -45,9 +45,13 @@ def latent_moments(
             unexplained[m] = regressors[i, m] - up[i, 1 + m] - down[i, 1 + m]
             fixed += regressors[i, m] * prior_mean[m]
             middle += unexplained[m] * step[m]
+            carried[m] = 0.0
+        # Along the rows of the covariance, so that several sums grow at once.
         for m in range(size):
             for k in range(size):
-                wide += unexplained[m] * covariance[m, k] * unexplained[k]
+                carried[k] += unexplained[m] * covariance[m, k]
+        for m in range(size):
+            wide += unexplained[m] * carried[m]
         row = place[i]
         if row >= 0 and loading[row] == 1.0:
             own = shared_variance / error_variance[row]

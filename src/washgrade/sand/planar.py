@@ -152,7 +152,7 @@ def planar_columns(
         columns[some] = np.exp(-to_m / shaping_m) @ carry
     variance = np.array(
         [
-            np.einsum("ij,ik,kj->j", shapes, np.exp(-apart_m / (np.exp(one) * diameter_m)), shapes) / size
+            np.sum(shapes * (np.exp(-apart_m / (np.exp(one) * diameter_m)) @ shapes), axis=0) / size
             for one in log_range
         ]
     )

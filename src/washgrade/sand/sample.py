@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from washgrade.land.channels import Nodes
 from washgrade.sand.along import snap
@@ -180,15 +179,18 @@ def _spots(
     order = sorted(members, key=lambda m: (accuracy_m[m], str(samples.sample_id[m])))
     if len(order) == 1:
         return [order]
-    place_m = np.column_stack([samples.easting_m[order], samples.northing_m[order]])
-    farthest_m = max(allowed_m(one, order[-1]) for one in order)
-    near = cKDTree(place_m).query_ball_point(place_m, farthest_m * (1 + 1e-9), return_sorted=True)
+    # Only those about as far east can be near: a look through all of them for each would take too long.
+    farthest_m = max(allowed_m(one, order[-1]) for one in order) * (1 + 1e-9)
+    east_m = samples.easting_m[order]
+    eastward = np.argsort(east_m, kind="stable")
+    first_near = np.searchsorted(east_m[eastward], east_m - farthest_m, side="left")
+    last_near = np.searchsorted(east_m[eastward], east_m + farthest_m, side="right")
     free = np.ones(len(order), dtype=np.bool_)
     spots = []
-    for first, around in enumerate(near):
+    for first, middle in enumerate(order):
         if not free[first]:
             continue
-        middle = order[first]
+        around = np.sort(eastward[first_near[first] : last_near[first]])
         spot = [
             k
             for k in around
