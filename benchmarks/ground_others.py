@@ -5,7 +5,8 @@ Run in an environment that holds them (``make bench-others`` makes one; none is 
 of its own, on the same DEM from disk, after a run on a small one so that compiling is not counted; a step's
 time is the best of the repeats. Peak memory is the growth of the resident set over what it was with the DEM
 loaded (Linux). ``--write`` puts the tables into docs/benchmarks-ground.md. Numbers from a busy machine are
-no good: the table says so if it was busy.
+no good: the table says so if it was busy. ``--keep FILE`` remembers what was measured, so that the sizes may
+be run one after the other.
 """
 
 from __future__ import annotations
@@ -456,12 +457,26 @@ def compare_networks(folder, names):
     return lines
 
 
+def busy_share(wait_s=3.0):
+    """Share of the processors that others take while this waits (Linux), 0 where that cannot be told."""
+    stat = Path("/proc/stat")
+    if not stat.exists():
+        return 0.0
+
+    def ticks():
+        told = [int(text) for text in stat.read_text(encoding="ascii").split("\n", 1)[0].split()[1:9]]
+        return sum(told), told[3] + told[4]
+
+    (before, idle_before), _, (after, idle_after) = ticks(), time.sleep(wait_s), ticks()
+    return 1.0 - (idle_after - idle_before) / max(after - before, 1)
+
+
 def head(versions):
     memory_gb = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
-    load = os.getloadavg()[1] if hasattr(os, "getloadavg") else 0.0
+    busy = busy_share()
     said = f"Machine: {machine()}, {memory_gb:.0f} GB of memory. " + ", ".join(sorted(set(versions.values())))
-    if load > 0.5:
-        said += f". **The machine was busy when this began (load {load:.1f}): the times are no good.**"
+    if busy > 0.05:
+        said += f". **Others took {busy:.0%} of the machine when this began: the times are no good.**"
     return said
 
 
@@ -483,6 +498,7 @@ def main():
     parser.add_argument("--only", nargs="*", help="names of chains, all that are installed unless told")
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--write", action="store_true", help="put the tables into the document")
+    parser.add_argument("--keep", type=Path, help="file of what was measured before, not measured again")
     parser.add_argument("--no-networks", action="store_true", help="leave the real DEMs out")
     for hidden in ("--child", "--stored", "--kept"):
         parser.add_argument(hidden, help=argparse.SUPPRESS)
@@ -497,9 +513,15 @@ def main():
     print(marks["machine"][0])
     with tempfile.TemporaryDirectory() as folder:
         times = []
+        kept = json.loads(given.keep.read_text()) if given.keep and given.keep.exists() else {}
         for cells in given.cells:
             for kind in given.kinds if cells <= 30_000_000 else given.kinds[:1]:
-                times += [*compare_times(kind, cells, Path(folder), names, given.repeats)[0], ""]
+                what = f"{kind}, {cells}"
+                if what not in kept:
+                    kept[what] = compare_times(kind, cells, Path(folder), names, given.repeats)[0]
+                    if given.keep:
+                        given.keep.write_text(json.dumps(kept))
+                times += [*kept[what], ""]
         if given.cells:
             marks["times"] = times[:-1]
         if not given.no_networks:
