@@ -65,8 +65,8 @@ def snap(
     order = np.argsort(nodes.easting_m, kind="stable")
     east_m = np.ascontiguousarray(nodes.easting_m, dtype=np.float64)[order]
     north_m = np.ascontiguousarray(nodes.northing_m, dtype=np.float64)[order]
-    place = (np.ascontiguousarray(one, dtype=np.float64) for one in (easting_m, northing_m))
-    _nearest(east_m, north_m, order, *place, node, offset_m)
+    place_east_m, place_north_m = (np.ascontiguousarray(one, np.float64) for one in (easting_m, northing_m))
+    _nearest(east_m, north_m, order, place_east_m, place_north_m, node, offset_m)
     return node, offset_m
 
 

@@ -81,4 +81,4 @@ def even_points(count_log2: int, size: int) -> NDArray[np.float64]:
         turn = steps[k]
         points = np.concatenate([points, points[::-1] ^ turn])
     # Half a step inwards: the plain sequence starts at 0, where quantiles are infinite.
-    return (points + 0.5) / 2.0**bits
+    return np.asarray((points + 0.5) / 2.0**bits, dtype=np.float64)
