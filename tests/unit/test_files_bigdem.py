@@ -9,9 +9,11 @@ import pytest
 import rasterio
 
 from washgrade.errors import GroundWarning
-from washgrade.files import bigdem, mosaic
-from washgrade.files.bigdem import Room, bands, known_range, middle
+from washgrade.files import mosaic
+from washgrade.files.bigdem import Room, known_range, middle
 from washgrade.files.rasters import read_dems
+from washgrade.land import grids
+from washgrade.land.grids import bands
 
 WEST, NORTH = 500_000.0, 4_100_000.0
 
@@ -50,7 +52,7 @@ def write(path, heights, *, west=WEST, north=NORTH, cell=10.0, crs="EPSG:25830",
 
 def both(monkeypatch, paths, **how):
     whole = read_dems(paths, **how)
-    monkeypatch.setattr(bigdem, "BAND_CELLS", 2_000)
+    monkeypatch.setattr(grids, "BAND_CELLS", 2_000)
     with Room(0) as room:
         dem, report = read_dems(paths, room=room, **how)
         assert room.grid_of(dem.elevation_m) is not None
@@ -125,7 +127,7 @@ def test_overlaps_of_very_many_cells_are_thinned(monkeypatch, tmp_path):
 
 def test_bands_cover_a_grid_once_in_order(monkeypatch):
     for most, shape in ((100, (57, 9)), (10, (7, 40)), (6_000_000, (3_000, 4_000))):
-        monkeypatch.setattr(bigdem, "BAND_CELLS", most)
+        monkeypatch.setattr(grids, "BAND_CELLS", most)
         cut = list(bands(shape))
         assert [row for band in cut for row in range(band.start, band.stop)] == list(range(shape[0]))
         assert len(cut) > 1
@@ -137,8 +139,8 @@ def test_a_room_gives_memory_until_its_share_is_taken():
         assert room.grid_of(first) is None
         assert room.grid_of(second) is not None
         first[:] = 3.0
-        assert room.on_disk(first).read(0, 0, 2, 2).tolist() == [[3.0, 3.0], [3.0, 3.0]]
-        assert room.on_disk(second) == room.grid_of(second)
+        assert room.windows(first).read(0, 0, 2, 2).tolist() == [[3.0, 3.0], [3.0, 3.0]]
+        assert room.windows(second) == room.grid_of(second)
     with Room() as room:
         assert room.grid_of(room.empty((500, 500))) is None
 

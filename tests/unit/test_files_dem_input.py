@@ -533,7 +533,8 @@ def test_files_far_apart_are_said(tmp_path):
     far = write(tmp_path / "b.tif", HILL_M, transform=shifted(40_000, -20_000))
     with refused(
         "The DEM would have 20070 rows and 40090 columns of 5 m. At most 400,000,000 cells fit; give coarser "
-        "ones with --cell, or fewer files. b.tif lies 224 km from a.tif: do they belong together?"
+        "ones with --cell, fewer files, or --memory to work by tiles. b.tif lies 224 km from a.tif: do they "
+        "belong together?"
     ):
         read_dems([first, far])
     sentence = (

@@ -355,7 +355,7 @@ def test_missing_broken_and_empty_inputs_are_said(tmp_path):
             {"cell_m": 0.001},
             "The DEM would have 150000 rows and 200000 columns of 0.001 m. At most 400,000,000 cells fit; "
             "give coarser "
-            "ones with --cell, or fewer files.",
+            "ones with --cell, fewer files, or --memory to work by tiles.",
         ),
     ):
         with pytest.raises(GroundError, match=f"^{re.escape(sentence)}$"):

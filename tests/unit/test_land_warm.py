@@ -57,9 +57,51 @@ print(*sorted(name for name in after if after[name] - before[name]))
 """
 
 
-def compiled_late(how):
+# The same for a whole build by tiles.
+COUNT_TILES = (
+    COUNT[: COUNT.index("from washgrade.land import above")].replace(
+        """pkgutil.iter_modules(washgrade.land.__path__, "washgrade.land.")""",
+        """pkgutil.walk_packages(washgrade.land.__path__, "washgrade.land.")""",
+    )
+    + """
+import tempfile
+from pathlib import Path
+import rasterio
+from washgrade import survey
+from washgrade.land.tiles import warm as tiles_warm
+from washgrade.land.warm import warm_up
+
+warm_up()
+if sys.argv[1] == "warm":
+    tiles_warm.warm_up_tiles()
+else:
+    tiles_warm.warm_up_tiles = lambda: None
+before = compiled()
+rng = np.random.default_rng(4)
+row, col = np.mgrid[0:380, 0:380]
+heights = (900 - 0.5 * row + 0.3 * np.abs(col - 190) + rng.normal(0, 0.3, row.shape)).astype(np.float32)
+heights[30:40, 5:15] -= 40.0
+heights[10:12, 10:12] = np.nan
+folder = Path(sys.argv[2])
+with rasterio.open(
+    folder / "dem.tif", "w", driver="GTiff", height=380, width=380, count=1, dtype="float32",
+    crs="EPSG:25830", transform=rasterio.Affine(5.0, 0, 5e5, 0, -5.0, 4e6), nodata=np.nan,
+) as raster:
+    raster.write(heights, 1)
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    made = survey.build_ground(folder / "site", [folder / "dem.tif"], memory_bytes=8e6, heads="slope-area")
+assert any("by tiles" in sentence for sentence in made.sentences)
+after = compiled()
+print(sum(len(kinds) for kinds in before.values()))
+print(*sorted(name for name in after if after[name] - before[name]))
+"""
+)
+
+
+def compiled_late(how, count=COUNT, *more):
     told = subprocess.run(
-        [sys.executable, "-c", COUNT, how], capture_output=True, text=True, check=True
+        [sys.executable, "-c", count, how, *more], capture_output=True, text=True, check=True
     ).stdout.splitlines()
     return int(told[0]), told[1].split()
 
@@ -75,3 +117,13 @@ def test_without_warming_up_the_loops_are_compiled_by_the_build():
     ready, late = compiled_late("cold")
     assert ready == 0
     assert len(late) > 40
+
+
+def test_nothing_is_compiled_after_warming_up_for_tiles(tmp_path):
+    (tmp_path / "warm").mkdir()
+    _, late = compiled_late("warm", COUNT_TILES, str(tmp_path / "warm"))
+    assert late == []
+    # The wrong twin: what is ready for the work in memory does not do.
+    (tmp_path / "half").mkdir()
+    _, late = compiled_late("half", COUNT_TILES, str(tmp_path / "half"))
+    assert len(late) > 10

@@ -10,6 +10,7 @@ import click
 from washgrade.cli.options import (
     AREA,
     LENGTH,
+    MEMORY,
     as_json,
     echo_json,
     echo_table,
@@ -80,6 +81,12 @@ FILE = click.Path(path_type=Path)
 @click.option("--max-breach", "max_breach_m", type=LENGTH, help="Longest cut through a dam. [site.toml]")
 @click.option(
     "--max-breach-depth", "max_breach_depth_m", type=LENGTH, help="Deepest cut through a dam. [site.toml]"
+)
+@click.option(
+    "--memory",
+    "memory_bytes",
+    type=MEMORY,
+    help='Most memory to take, such as "4 GB"; larger grounds go by tiles. [7 tenths of what is free]',
 )
 @unit_choice
 @as_json

@@ -20,6 +20,7 @@ __all__ = [
     "DURATION",
     "LENGTH",
     "MASS",
+    "MEMORY",
     "RAIN",
     "VOLUME",
     "Quantity",
@@ -45,6 +46,7 @@ _TIME_H = dict.fromkeys(("h", "hours"), 1.0) | dict.fromkeys(("min", "minutes"),
 _TIME_H |= dict.fromkeys(("d", "days"), 24.0)
 _VOLUME_LITRES = dict.fromkeys(("l", "litres", "liters"), 1.0) | {"m3": 1000.0, "ft3": FOOT_M**3 * 1000.0}
 _VOLUME_LITRES |= dict.fromkeys(("gal", "gallons"), GALLON_M3 * 1000.0)
+_MEMORY_BYTES = {"GB": 1e9, "MB": 1e6, "GiB": 2.0**30, "MiB": 2.0**20}
 
 
 class Quantity(click.ParamType[float]):
@@ -63,6 +65,7 @@ class Quantity(click.ParamType[float]):
     def __init__(self, name: str, per_unit: dict[str, float], *, bare: bool = True) -> None:
         self.name = name
         self.per_unit = per_unit
+        self.per_lower = {unit.lower(): value for unit, value in per_unit.items()}
         self.bare = bare
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
@@ -84,7 +87,7 @@ class Quantity(click.ParamType[float]):
             return float(value)
         found = re.fullmatch(r"\s*([-+]?\d*\.?\d+(?:[eE][-+]?\d+)?)\s*([A-Za-z]*[23]?)\s*", str(value))
         unit = found.group(2).lower() if found else ""
-        if not found or (unit not in self.per_unit if unit else not self.bare):
+        if not found or (unit not in self.per_lower if unit else not self.bare):
             words = ", ".join(self.per_unit)
             without = f" (without a unit it means {next(iter(self.per_unit))})" if self.bare else ""
             comma = " with a decimal point" if "," in str(value) else ""
@@ -93,7 +96,7 @@ class Quantity(click.ParamType[float]):
                 param,
                 ctx,
             )
-        return float(found.group(1)) * (self.per_unit[unit] if unit else 1.0)
+        return float(found.group(1)) * self.per_lower[unit or next(iter(self.per_lower))]
 
 
 LENGTH = Quantity("length", _LENGTH_M)
@@ -103,6 +106,7 @@ MASS = Quantity("mass", _MASS_KG, bare=False)
 RAIN = Quantity("depth of rain", _RAIN_MM, bare=False)
 DURATION = Quantity("duration", _TIME_H, bare=False)
 VOLUME = Quantity("volume", _VOLUME_LITRES, bare=False)
+MEMORY = Quantity("amount of memory", _MEMORY_BYTES)
 
 site_folder = click.argument("site", type=click.Path(path_type=Path))
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON (SI units) for other programs.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -10,15 +10,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from washgrade.land.tiles.store import Grid, Scratch
+from washgrade.land.grids import bands
+from washgrade.land.tiles.store import Grid, HeightSource, InMemory, Scratch, rest
 
-__all__ = ["Room", "bands", "known_range", "middle"]
+__all__ = ["Room", "known_range", "middle"]
 
-# Cells that are worked on at once: 64 MB of heights. Our choice, because larger reads are no faster.
-BAND_CELLS = 1 << 24
 # Of the memory, the share that grids may take before they go to disk: what is made of them needs the rest.
 # Our choice.
 GRID_SHARE = 0.2
+# And what GDAL may keep of the files that it reads and writes; by itself it takes as large a share of all the
+# memory there is, whatever was allowed.
+CACHE_SHARE = 0.05
+LEAST_CACHE_BYTES = 16_000_000
 
 
 class Room:
@@ -42,17 +45,26 @@ class Room:
 
     def __init__(self, memory_bytes: int | None = None, folder: Path | str | None = None) -> None:
         self.left = None if memory_bytes is None else int(memory_bytes * GRID_SHARE)
+        self._cache_bytes = (
+            None if memory_bytes is None else max(LEAST_CACHE_BYTES, int(memory_bytes * CACHE_SHARE))
+        )
+        self._exits = ExitStack()
         self.folder = folder
         self._scratch: Scratch | None = None
         self._made: list[tuple[NDArray[Any], Grid]] = []
         self._count = 0
 
     def __enter__(self) -> Room:
+        if self._cache_bytes is not None:
+            import rasterio
+
+            self._exits.enter_context(rasterio.Env(GDAL_CACHEMAX=self._cache_bytes))
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self._exits.close()
         self._made.clear()
         if self._scratch is not None:
             self._scratch.close()
@@ -97,28 +109,69 @@ class Room:
         self._made.append((made, grid))
         return made
 
-    def on_disk(self, values: NDArray[Any]) -> Grid:
-        """Put a grid on disk that was made in memory; one that lies there already stays where it is.
+    def zeros(self, shape: tuple[int, ...], dtype: DTypeLike = np.float32) -> NDArray[Any]:
+        """Make a grid of zeros, for what works on a ground (`washgrade.land.grids.MakeGrid`).
+
+        Parameters
+        ----------
+        shape : tuple of int
+            Rows and columns.
+        dtype : dtype-like, optional
+            Type of its values.
+
+        Returns
+        -------
+        ndarray, shape (rows, cols)
+            As `empty` gives it; a file takes no room for what stays 0.
+
+        Raises
+        ------
+        SiteError
+            If the disk has too little room.
+        """
+        made = self.empty(shape, dtype)
+        if self.grid_of(made) is None:
+            made[:] = 0
+        return made
+
+    def windows(self, values: NDArray[Any]) -> HeightSource:
+        """Read a grid by windows, from its file if it has one.
 
         Parameters
         ----------
         values : ndarray, shape (rows, cols)
-            The grid.
+            What `empty` gave, or any other grid.
 
         Returns
         -------
-        Grid
-            It, read by windows.
+        HeightSource
+            The windows; what is read from a file does not stay in memory.
         """
-        found = self.grid_of(values)
-        if found is not None:
-            return found
-        self._count += 1
-        rows, cols = values.shape
-        grid = self.scratch.grid(f"room-{self._count}", (rows, cols), values.dtype)
-        for band in bands(values.shape):
-            grid.write(band.start, 0, values[band])
-        return grid
+        return self.grid_of(values) or InMemory(values)
+
+    def in_memory(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Bring a grid into memory if it lies in a file, which then goes.
+
+        Parameters
+        ----------
+        values : ndarray, shape (rows, cols)
+            What `empty` gave.
+
+        Returns
+        -------
+        ndarray, shape (rows, cols)
+            The grid.
+        """
+        if self.grid_of(values) is None:
+            return values
+        loaded = values.copy()
+        self.keep_only(*(made for made, _ in self._made if made is not values))
+        return loaded
+
+    def rest(self) -> None:
+        """Let go of what was read of grids in files; it is read again where it is looked at again."""
+        for made, _ in self._made:
+            rest(made)
 
     def grid_of(self, values: NDArray[Any]) -> Grid | None:
         """Find the file of a grid.
@@ -135,45 +188,20 @@ class Room:
         """
         return next((grid for made, grid in self._made if made is values), None)
 
-    def keep_only(self, values: NDArray[Any]) -> None:
+    def keep_only(self, *values: NDArray[Any]) -> None:
         """Remove the files of all other grids, which must not be used any more.
 
         Parameters
         ----------
-        values : ndarray
+        *values : ndarray
             What `empty` gave.
         """
-        kept = [(made, grid) for made, grid in self._made if made is values]
-        gone = [grid for made, grid in self._made if made is not values]
+        kept = [(made, grid) for made, grid in self._made if any(made is one for one in values)]
+        gone = [grid for made, grid in self._made if not any(made is one for one in values)]
         # Before the files, so that no system refuses to remove what is still open.
         self._made = kept
         for grid in gone:
             self.scratch.drop(grid)
-
-
-def bands(shape: tuple[int, ...]) -> Iterator[slice]:
-    """Cut a grid into bands of rows that can be worked on one by one.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Rows and columns.
-
-    Yields
-    ------
-    slice
-        Rows of a band; one band for a small grid.
-
-    Examples
-    --------
-    >>> list(bands((5, 3)))
-    [slice(0, 5, None)]
-    """
-    rows, cols = shape
-    # Whole blocks of a tiled file, so that none is unpacked twice.
-    step = max(BAND_CELLS // max(cols, 1) // 512 * 512, min(BAND_CELLS // max(cols, 1), 512), 1)
-    for top in range(0, rows, step):
-        yield slice(top, min(top + step, rows))
 
 
 def known_range(heights_m: NDArray[Any]) -> tuple[int, float, float]:

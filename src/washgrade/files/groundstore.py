@@ -41,7 +41,7 @@ from washgrade.files.groundtables import (
 )
 from washgrade.files.notebook import make_notebook, regrid
 from washgrade.files.site import Site
-from washgrade.files.terrain import read_terrain, terrain_stamp, write_terrain
+from washgrade.files.terrain import check_terrain, read_terrain, terrain_stamp, write_terrain
 from washgrade.files.vectors import Shape
 from washgrade.land.dem import Dem
 
@@ -52,6 +52,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "GroundFacts",
+    "check_dem",
     "has_ground",
     "load_channels",
     "load_dem",
@@ -419,13 +420,34 @@ def load_shapes(site: Site, layer: str, *, crs: str | None = None) -> tuple[Shap
         return _shapes(connection, layer, facts.crs, crs or facts.crs)
 
 
-def load_dem(site: Site) -> Dem:
+def check_dem(site: Site) -> None:
+    """Read through the heights of the ground, without keeping them.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, it cannot be read, or terrain and channels do not belong together.
+    """
+    facts = load_facts(site)
+    _settle(site, facts.stamp)
+    if check_terrain(site.terrain) != facts.stamp:
+        raise SiteError(_torn(site))
+
+
+def load_dem(site: Site, *, most_cells: int | None = None) -> Dem:
     """Read the heights of the ground.
 
     Parameters
     ----------
     site : Site
         The site.
+    most_cells : int, optional
+        A DEM of more cells is read coarser, see `washgrade.files.terrain.read_terrain`.
 
     Returns
     -------
@@ -439,7 +461,7 @@ def load_dem(site: Site) -> Dem:
     """
     facts = load_facts(site)
     _settle(site, facts.stamp)
-    dem, stamp = read_terrain(site.terrain)
+    dem, stamp = read_terrain(site.terrain, most_cells=most_cells)
     if stamp != facts.stamp:
         raise SiteError(_torn(site))
     return dem

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
-from washgrade.files.bigdem import Room, bands
+from washgrade.files.bigdem import Room
 from washgrade.files.sheets import Sheet, corners, on_grid
+from washgrade.land.grids import bands
 from washgrade.units import FOOT_M
 
 __all__ = ["Laid", "lay_out", "sheet_bounds", "sheet_cell_m"]

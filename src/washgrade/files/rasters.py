@@ -162,9 +162,10 @@ def read_dems(
     west, south, east, north = plain or _bounds(sheets, target, cell)
     rows, cols = round((north - south) / cell), round((east - west) / cell)
     if rows * cols > most_cells:
+        tiles = "fewer files, or --memory to work by tiles" if most_cells == MOST_CELLS else "or fewer files"
         raise GroundError(
             f"The DEM would have {rows} rows and {cols} columns of {cell:g} m. At most {most_cells:,} cells "
-            f"fit; give coarser ones with --cell, or fewer files.{_far_apart(sheets, target)}"
+            f"fit; give coarser ones with --cell, {tiles}.{_far_apart(sheets, target)}"
         )
     laid = lay_out(
         sheets,

@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
-from washgrade.files.bigdem import Room, bands, known_range
+from washgrade.files.bigdem import Room, known_range
 from washgrade.files.content import Raster, missing_sources, refuse_unreadable, what_it_is
 from washgrade.files.reference import UNIT_NAMES, Z_UNITS, Reference, choose_unit, read_reference
+from washgrade.land.grids import bands
 
 if TYPE_CHECKING:
     from pyproj import CRS

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +16,16 @@ from washgrade.errors import GroundError, SiteError
 from washgrade.files.places import crs_name
 from washgrade.files.site import replacing
 from washgrade.land.dem import Dem
+from washgrade.land.grids import bands
+from washgrade.land.tiles.store import Scratch
 
-__all__ = ["read_terrain", "relief_png", "terrain_stamp", "write_terrain"]
+__all__ = ["PICTURE_CELLS", "check_terrain", "read_terrain", "relief_png", "terrain_stamp", "write_terrain"]
 
 _STAMP = "WASHGRADE_STAMP"
 # Longest side of the relief picture: about the pixels of a large screen, and a few hundred kilobytes.
 RELIEF_PIXELS = 2048
+# Heights from which a relief picture is made: twice as many each way as it has pixels. More do not show.
+PICTURE_CELLS = (2 * RELIEF_PIXELS) ** 2
 
 
 def terrain_stamp(dem: Dem) -> str:
@@ -37,9 +43,11 @@ def terrain_stamp(dem: Dem) -> str:
     """
     place = (dem.shape, float(dem.cell_m), float(dem.west_m), float(dem.north_m), dem.crs)
     digest = hashlib.sha256(repr(place).encode())
-    # All voids count alike, whatever bits their NaN has.
-    heights = np.where(np.isnan(dem.elevation_m), np.float32(np.nan), dem.elevation_m).astype("<f4")
-    digest.update(np.ascontiguousarray(heights).data)
+    for band in bands(dem.shape):
+        heights = dem.elevation_m[band]
+        # All voids count alike, whatever bits their NaN has.
+        alike = np.where(np.isnan(heights), np.float32(np.nan), heights).astype("<f4")
+        digest.update(np.ascontiguousarray(alike).data)
     return digest.hexdigest()[:32]
 
 
@@ -63,17 +71,21 @@ def write_terrain(path: Path, dem: Dem) -> str:
     SiteError
         If it cannot be written.
     """
+    import rasterio
     from rasterio import Affine
     from rasterio.crs import CRS
     from rasterio.errors import RasterioError
-    from rasterio.io import MemoryFile
     from rasterio.shutil import copy
+    from rasterio.windows import Window
 
     stamp = terrain_stamp(dem)
     rows, cols = dem.shape
-    with replacing(path) as draft, MemoryFile() as memory:
+    with replacing(path) as draft, Scratch() as scratch:
         try:
-            with memory.open(
+            plain_file = scratch.folder / "plain.tif"
+            with rasterio.open(
+                plain_file,
+                "w",
                 driver="GTiff",
                 height=rows,
                 width=cols,
@@ -83,14 +95,17 @@ def write_terrain(path: Path, dem: Dem) -> str:
                 transform=Affine(dem.cell_m, 0.0, dem.west_m, 0.0, -dem.cell_m, dem.north_m),
                 nodata=math.nan,
             ) as plain:
-                plain.write(dem.elevation_m.astype(np.float32), 1)
+                for band in bands(dem.shape):
+                    window = Window(0, band.start, cols, band.stop - band.start)
+                    plain.write(dem.elevation_m[band].astype(np.float32, copy=False), 1, window=window)
                 plain.set_band_unit(1, "metre")
                 plain.update_tags(**{_STAMP: stamp})
             # Average in the overviews, so that a coarse view shows the ground and not a stray cell.
             options = {"compress": "DEFLATE", "predictor": "YES", "overview_resampling": "AVERAGE"}
+            options["bigtiff"] = "IF_SAFER"
             # Missing rights show here as the system's own error, which `replacing` puts into words.
             draft.touch()
-            copy(memory.name, draft, driver="COG", **options)
+            copy(plain_file, draft, driver="COG", **options)
         except RasterioError as error:
             raise SiteError(
                 f"{path} cannot be written ({error}). Check the rights and room of its folder."
@@ -98,13 +113,59 @@ def write_terrain(path: Path, dem: Dem) -> str:
     return stamp
 
 
-def read_terrain(path: Path) -> tuple[Dem, str]:
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open the site's own DEM; whatever is wrong with it is put into words."""
+    import rasterio
+    from rasterio.errors import RasterioError
+
+    if not path.is_file():
+        raise SiteError(
+            f"There is no {path.name} in {path.parent}. Build the ground first: washgrade ground."
+        )
+    try:
+        with rasterio.open(path) as source:
+            yield source
+    except (RasterioError, AttributeError) as error:
+        raise SiteError(f"{path} is damaged ({error}). Build the ground again: washgrade ground.") from None
+
+
+def check_terrain(path: Path) -> str:
+    """Read all of the site's own DEM, band by band, to see that it can be read.
+
+    Parameters
+    ----------
+    path : Path
+        The ``terrain.tif``.
+
+    Returns
+    -------
+    str
+        The stamp that the file carries; empty if it has none.
+
+    Raises
+    ------
+    SiteError
+        If it is missing or cannot be read.
+    """
+    from rasterio.windows import Window
+
+    with _opened(path) as source:
+        for band in bands(source.shape):
+            source.read(1, window=Window(0, band.start, source.width, band.stop - band.start))
+        return str(source.tags().get(_STAMP, ""))
+
+
+def read_terrain(path: Path, *, most_cells: int | None = None) -> tuple[Dem, str]:
     """Read the site's own DEM.
 
     Parameters
     ----------
     path : Path
         The ``terrain.tif``.
+    most_cells : int, optional
+        A DEM of more cells is read coarser, each cell the mean of as few by as few as bring it below, from
+        the overviews of the file; a strip in the south or east that is no whole cell wide is left out then.
 
     Returns
     -------
@@ -118,23 +179,24 @@ def read_terrain(path: Path) -> tuple[Dem, str]:
     SiteError
         If it is missing or cannot be read.
     """
-    import rasterio
     from pyproj import CRS
-    from rasterio.errors import RasterioError
+    from rasterio.enums import Resampling
+    from rasterio.windows import Window
 
-    if not path.is_file():
-        raise SiteError(
-            f"There is no {path.name} in {path.parent}. Build the ground first: washgrade ground."
+    with _opened(path) as source:
+        transform, (rows, cols) = source.transform, source.shape
+        step = 1 if most_cells is None else max(math.ceil(math.sqrt(rows * cols / most_cells)), 1)
+        rows, cols = max(rows // step, 1), max(cols // step, 1)
+        elevation_m = source.read(
+            1,
+            window=Window(0, 0, cols * step, rows * step),
+            out_shape=(rows, cols),
+            resampling=Resampling.average,
         )
-    try:
-        with rasterio.open(path) as source:
-            elevation_m, transform = source.read(1), source.transform
-            wkt, stamp = source.crs.to_wkt(), source.tags().get(_STAMP, "")
-    except (RasterioError, AttributeError) as error:
-        raise SiteError(f"{path} is damaged ({error}). Build the ground again: washgrade ground.") from None
+        wkt, stamp = source.crs.to_wkt(), source.tags().get(_STAMP, "")
     dem = Dem(
         elevation_m=elevation_m.astype(np.float32, copy=False),
-        cell_m=transform.a,
+        cell_m=transform.a * step,
         west_m=transform.c,
         north_m=transform.f,
         crs=crs_name(CRS.from_wkt(wkt)),

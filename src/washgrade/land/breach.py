@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.errors import GroundError
+from washgrade.land.grids import MakeGrid, copied
 from washgrade.land.kernel import as_heights, as_outlets, mark_outlets
 from washgrade.land.opening import open_pits, raise_single_pits
 from washgrade.land.pits import lowest_cells, pits_among, with_neighbours
@@ -270,7 +271,11 @@ def _joined(starts: list[NDArray[np.int64]]) -> NDArray[np.int64]:
 
 
 def limits_of(
-    heights: NDArray[np.float32], keep: NDArray[np.bool_] | None, outlets: NDArray[np.integer] | None
+    heights: NDArray[np.float32],
+    keep: NDArray[np.bool_] | None,
+    outlets: NDArray[np.integer] | None,
+    *,
+    make: MakeGrid = np.zeros,
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Where water leaves, and which cells may not be lowered: those told, and the sinks."""
     if keep is not None and keep.shape != heights.shape:
@@ -278,9 +283,10 @@ def limits_of(
             f"Invalid 'keep' of shape {keep.shape}. It must have the shape of the ground, {heights.shape}."
         )
     sinks = as_outlets(outlets, heights)
-    is_outlet = np.empty(heights.shape, np.bool_)
+    rows, cols = heights.shape
+    is_outlet = make((rows, cols), np.bool_)
     mark_outlets(heights, is_outlet)
-    is_kept = np.zeros(heights.shape, np.bool_) if keep is None else keep.astype(np.bool_)
+    is_kept = make((rows, cols), np.bool_) if keep is None else copied(keep, make, np.bool_)
     is_outlet.ravel()[sinks] = True
     is_kept.ravel()[sinks] = True
     return is_outlet, is_kept

@@ -17,6 +17,7 @@ from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
 from washgrade.land.flow import OUTLET
+from washgrade.land.grids import MakeGrid, copied
 from washgrade.land.kernel import COL_STEP, ROW_STEP
 
 __all__ = ["Burned", "burn", "lead_along", "smooth_track"]
@@ -139,6 +140,7 @@ def burn(
     smooth_m: float = SMOOTH_M,
     snap_m: float = 0.0,
     max_climb_m: float = MOST_CLIMB_M,
+    make: MakeGrid = np.zeros,
 ) -> Burned:
     """Carve lines into the ground so that water follows them.
 
@@ -154,6 +156,8 @@ def burn(
         How far a line may be moved into the valley that the DEM shows, metres; 0 leaves it where it is.
     max_climb_m : float
         Most by which the ground along a line may rise above a lower place upstream, metres.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -223,7 +227,7 @@ def burn(
                 "most. Does it leave its valley there? Move the line, or cut it in two."
             )
         ways.append(cells)
-    bed = raw.astype(np.float64)
+    bed = {cell: float(raw[cell]) for cells in ways for cell in cells.tolist()}
     down: dict[int, int] = {}
     parts: list[NDArray[np.int64]] = [np.empty(0, np.int64)] * len(ways)
     for place in sorted(range(len(ways)), key=lambda one: -len(ways[one])):
@@ -234,11 +238,14 @@ def burn(
         down.update(zip(cells[:-1].tolist(), cells[1:].tolist(), strict=True))
         if not joins:
             down.setdefault(int(cells[-1]), -1)
-        _carve(bed, down, cells)
-    carved = bed.astype(np.float32).reshape(dem.shape)
+        _carve(bed, down, cells.tolist())
+    carved = copied(dem.elevation_m, make, np.float32)
+    touched = np.fromiter(bed, np.int64, len(bed))
+    carved.ravel()[touched] = np.fromiter(bed.values(), np.float64, len(bed))
     cell = np.concatenate(parts) if parts else np.empty(0, np.int64)
     carved_m = raw[cell].astype(np.float64) - carved.ravel()[cell]
-    volume_m3 = float(np.nansum(raw.astype(np.float64) - carved.ravel()) * dem.cell_m**2)
+    lower_m = raw[touched].astype(np.float64) - carved.ravel()[touched]
+    volume_m3 = float(lower_m.sum() * dem.cell_m**2)
     if len(cell):
         sentences.append(
             f"{len(parts)} channel line{'s' if len(parts) != 1 else ''} carved into the ground along "
@@ -260,8 +267,8 @@ def burn(
 
 def lead_along(
     directions: NDArray[np.uint8], conditioned_m: NDArray[np.float32], burned: Burned
-) -> NDArray[np.uint8]:
-    """Lead the water of burned lines along them, where it would cut a corner.
+) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Find how the water of burned lines runs along them, where it would cut a corner.
 
     Parameters
     ----------
@@ -274,13 +281,15 @@ def lead_along(
 
     Returns
     -------
-    ndarray of uint8, shape (rows, cols)
-        Directions; where filling drowned a line, those of the flood.
+    cell : ndarray of int64, shape (led cells,)
+        Flat indices of the cells to be led, each once; where filling drowned a line, none.
+    way : ndarray of uint8, shape (led cells,)
+        Their directions.
     """
-    led = directions.copy()
+    led: dict[int, int] = {}
     cols = directions.shape[1]
     level = conditioned_m.ravel()
-    code = led.ravel()
+    code = directions.ravel()
     way_of = {
         int(down * cols + right): k for k, (down, right) in enumerate(zip(ROW_STEP, COL_STEP, strict=True))
     }
@@ -289,8 +298,8 @@ def lead_along(
         for cell, below in pairwise(cells.tolist()):
             # Always strictly down, so no circle can arise.
             if level[below] < level[cell] and code[cell] != OUTLET:
-                code[cell] = way_of[below - cell]
-    return led
+                led[cell] = way_of[below - cell]
+    return np.fromiter(led, np.int64, len(led)), np.fromiter(led.values(), np.uint8, len(led))
 
 
 # A line up to where it comes to one that is there already; whether that is all of it, and whether it joins.
@@ -314,12 +323,12 @@ def _up_to_join(
 
 
 # Lower the bed along a line, and on along those that it joins, as far as it must be.
-def _carve(bed: NDArray[np.float64], down: dict[int, int], cells: NDArray[np.int64]) -> None:
+def _carve(bed: dict[int, float], down: dict[int, int], cells: list[int]) -> None:
     limit_m = np.inf
     for cell in cells:
         bed[cell] = min(bed[cell] - CARVE_M if limit_m == np.inf or cell != cells[-1] else bed[cell], limit_m)
         limit_m = bed[cell] - FALL_M
-    cell = down.get(int(cells[-1]), -1)
+    cell = down.get(cells[-1], -1)
     while cell >= 0 and bed[cell] > limit_m:
         bed[cell] = limit_m
         limit_m -= FALL_M

@@ -223,7 +223,8 @@ def condition_and_route(
     tell("finding the ways of flow and what drains where", 0.7)
     directions, count = route(conditioned_m, outlets=outlets, method=method)
     if burned is not None:
-        directions = lead_along(directions, conditioned_m, burned)
+        led, way = lead_along(directions, conditioned_m, burned)
+        directions.ravel()[led] = way
         count = upstream_cells(directions)
     tell("listing what was mended", 0.95)
     change_m = conditioned_m - dem.elevation_m

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.flow import OUTLET, VOID
+from washgrade.land.grids import MakeGrid
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel, neighbour_steps
 
 __all__ = ["EdgeCut", "edge_cut"]
@@ -74,6 +75,7 @@ def edge_cut(
     cell: NDArray[np.int64],
     downstream: NDArray[np.int32],
     least_share: float = LEAST_SHARE,
+    make: MakeGrid = np.zeros,
 ) -> EdgeCut:
     """Find the nodes whose upstream area is a lower bound, because the edge of the data cuts their catchment.
 
@@ -90,6 +92,8 @@ def edge_cut(
     least_share : float, optional
         Share of the divide from which a catchment counts as cut, 0 to 1; 0.01 is our choice, because so
         little hides less than the cells blur.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -152,7 +156,7 @@ def edge_cut(
         raise GroundError("Invalid 'cell' and 'downstream'. They must be those of the nodes of this ground.")
     if ((down != NO_LABEL) & (down <= np.arange(size))).any() or (down >= size).any():
         raise GroundError("Invalid 'downstream'. Nodes must stand upstream before downstream.")
-    label = np.full(heights.size, NO_LABEL, np.int32)
+    label = make((heights.shape[0], heights.shape[1]), np.int32).ravel()
     _label(ways.ravel(), where, label, heights.shape[1])
     head, depth = _heavy_paths(down)
     divide = np.zeros(size, np.int64)

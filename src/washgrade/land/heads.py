@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from washgrade.land.flow import OUTLET
 from washgrade.land.kernel import kernel, neighbour_steps
 from washgrade.land.links import walk_down
 
-__all__ = ["Heads", "slope_area_heads", "slope_down"]
+__all__ = ["Heads", "least_cells_of_heads", "pick_heads", "slope_area_heads", "slope_down"]
 
 # Our choice, because the fall over fewer than 3 cells is noise of the DEM.
 SLOPE_CELLS = 3.0
@@ -208,12 +209,89 @@ def slope_area_heads(
             "Heights, directions and counts must have one shape."
         )
     count = upstream_cells.ravel()
-    cell_m2 = cell_m**2
-
-    enough = np.flatnonzero(count >= max(1.0, LEAST_SHARE * channel_area_m2 / cell_m2 - 1e-9))
+    enough = np.flatnonzero(count >= least_cells_of_heads(channel_area_m2, cell_m))
     cells, downstream, _ = walk_down(enough, directions)
     slope = slope_down(conditioned_m, directions, cells, cell_m=cell_m, over_m=over_m)
-    pull_m2 = count[cells] * cell_m2 * slope**slope_power
+    return pick_heads(
+        cells,
+        downstream,
+        count[cells],
+        slope,
+        cell_m=cell_m,
+        channel_area_m2=channel_area_m2,
+        slope_power=slope_power,
+        constant_m2=constant_m2,
+        largest=int(count.max()),
+    )
+
+
+def least_cells_of_heads(channel_area_m2: float, cell_m: float) -> int:
+    """Fewest cells that drain through a cell where a channel may begin.
+
+    Parameters
+    ----------
+    channel_area_m2 : float
+        As for `slope_area_heads`.
+    cell_m : float
+        Side of a cell, metres.
+
+    Returns
+    -------
+    int
+        At least 1.
+
+    Examples
+    --------
+    >>> least_cells_of_heads(1010.0, 5.0)
+    5
+    """
+    return max(1, math.ceil(LEAST_SHARE * channel_area_m2 / cell_m**2 - 1e-9))
+
+
+def pick_heads(
+    cells: NDArray[np.int64],
+    downstream: NDArray[np.int32],
+    count: NDArray[np.integer],
+    slope: NDArray[np.float64],
+    *,
+    cell_m: float,
+    channel_area_m2: float,
+    largest: int,
+    slope_power: float = 2.0,
+    constant_m2: float | None = None,
+) -> Heads:
+    """Make the choice of `slope_area_heads` among cells that are given, however they were collected.
+
+    Parameters
+    ----------
+    cells : ndarray of int64, shape (cells,)
+        Flat indices of the cells through which at least `least_cells_of_heads` drain, upstream before
+        downstream.
+    downstream : ndarray of int32, shape (cells,)
+        Place of the next one downstream, -1 at an outlet.
+    count : ndarray of int, shape (cells,)
+        Cells that drain through each.
+    slope : ndarray of float64, shape (cells,)
+        From `slope_down`.
+    cell_m, channel_area_m2, slope_power, constant_m2 : float
+        As for `slope_area_heads`.
+    largest : int
+        Most cells that drain through one cell of the ground.
+
+    Returns
+    -------
+    Heads
+        Cells where channels begin, and the rule.
+
+    Raises
+    ------
+    InputError
+        If the constant is not above 0.
+    GroundError
+        If no cell passes.
+    """
+    cell_m2 = cell_m**2
+    pull_m2 = count * cell_m2 * slope**slope_power
     # What the strongest place upstream has: a cell is channel where that passes the constant.
     most_m2 = _most_above(downstream, pull_m2)
     wanted = int((count >= np.ceil(channel_area_m2 / cell_m2 - 1e-9)).sum())
@@ -222,7 +300,7 @@ def slope_area_heads(
     elif wanted == 0:
         raise GroundError(
             f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
-            f"At most {int(count.max()) * cell_m2:g} m2 drain through one cell here."
+            f"At most {largest * cell_m2:g} m2 drain through one cell here."
         )
     else:
         constant_m2 = float(np.partition(most_m2, -wanted)[-wanted])
@@ -237,7 +315,7 @@ def slope_area_heads(
     fed[downstream[is_channel & (downstream >= 0)]] = True
     first = np.flatnonzero(is_channel & ~fed)
     first = first[np.argsort(cells[first])]
-    area_m2 = count[cells[first]].astype(np.float64) * cell_m2
+    area_m2 = count[first].astype(np.float64) * cell_m2
     return Heads(
         cell=cells[first],
         upstream_area_m2=area_m2,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from washgrade.land.breach import Cuts, limits_of
 from washgrade.land.dem import Dem
+from washgrade.land.grids import MakeGrid
 from washgrade.land.kernel import COL_STEP, ROW_STEP, kernel
 from washgrade.land.opening import why_left
 from washgrade.land.ways import KEPT, TOO_DEEP, TOO_LONG
@@ -195,6 +196,7 @@ def report_hollows(
     max_depth_m: float,
     keep: NDArray[np.bool_] | None = None,
     outlets: NDArray[np.integer] | None = None,
+    make: MakeGrid = np.zeros,
 ) -> HollowReport:
     """Pick the filled hollows to tell of, 1 m deep and 100 m² wide, and say why they were left.
 
@@ -212,6 +214,8 @@ def report_hollows(
         Cells that no cut might lower.
     outlets : ndarray of int, shape (outlets,), optional
         Cells in which water sinks into the ground.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -220,7 +224,9 @@ def report_hollows(
     """
     wide_m2 = max(HOLLOW_AREA_M2, HOLLOW_CELLS * dem.cell_m**2)
     before_m, after_m = (np.ascontiguousarray(one, np.float32) for one in (dem.elevation_m, conditioned_m))
-    every, sizes = _deep_hollows(before_m, after_m, HOLLOW_DEPTH_M, wide_m2, dem.cell_m**2)
+    every, sizes = _deep_hollows(
+        before_m, after_m, make(dem.shape, np.bool_), HOLLOW_DEPTH_M, wide_m2, dem.cell_m**2
+    )
     members = [np.sort(cells).astype(np.int64) for cells in np.split(every, np.cumsum(sizes)[:-1])]
     members = members if len(sizes) else []
     deeper_m = [after_m.ravel()[cells] - before_m.ravel()[cells] for cells in members]
@@ -230,13 +236,15 @@ def report_hollows(
     floor = np.array([cells[np.argmin(opened_m.ravel()[cells])] for cells in members], np.int64)
     why = np.zeros(len(members), np.uint8)
     if members:
-        is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets)
+        is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets, make=make)
         why = why_left(
-            opened_m, dem.elevation_m, is_outlet, is_kept, np.zeros(dem.shape, np.int32), floor,
-            max_length_m / dem.cell_m, max_depth_m,
+            opened_m, dem.elevation_m, is_outlet, is_kept, make(dem.shape, np.bool_),
+            make(dem.shape, np.int32), floor, max_length_m / dem.cell_m, max_depth_m,
         )  # fmt: skip
     cols = dem.shape[1]
     easting_m, northing_m = dem.easting_m(deepest % cols), dem.northing_m(deepest // cols)
+    first = np.cumsum(sizes) - sizes
+    passing = np.maximum.reduceat(upstream_cells.ravel()[every], first) if len(sizes) else np.empty(0)
     return HollowReport(
         name=_names("hollow", easting_m, northing_m),
         easting_m=easting_m,
@@ -244,8 +252,7 @@ def report_hollows(
         depth_m=np.array([more_m.max() for more_m in deeper_m], np.float64),
         area_m2=sizes.astype(np.float64) * dem.cell_m**2,
         volume_m3=np.array([more_m.sum(dtype=np.float64) for more_m in deeper_m], np.float64) * dem.cell_m**2,
-        upstream_area_m2=np.array([upstream_cells.ravel()[cells].max() for cells in members], np.float64)
-        * dem.cell_m**2,
+        upstream_area_m2=passing * dem.cell_m**2,
         why=tuple(WHY[int(one)] for one in why),
     )
 
@@ -256,6 +263,7 @@ def report_hollows(
 def _deep_hollows(
     before_m: NDArray[np.float32],
     after_m: NDArray[np.float32],
+    is_seen: NDArray[np.bool_],
     least_depth_m: float,
     least_area_m2: float,
     cell_m2: float,
@@ -263,7 +271,7 @@ def _deep_hollows(
     rows, cols = before_m.shape
     before = before_m.ravel()
     after = after_m.ravel()
-    seen = np.zeros(len(before), np.bool_)
+    seen = is_seen.ravel()
     # Room for every cell; what is never written takes no memory.
     patch = np.empty(len(before), np.int32)
     sizes = np.empty(len(before), np.int64)

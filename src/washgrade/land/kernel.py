@@ -16,6 +16,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from washgrade.errors import GroundError
+from washgrade.land.grids import any_in
 
 __all__ = [
     "COL_STEP",
@@ -149,7 +150,7 @@ def as_heights(elevation_m: NDArray[Any]) -> NDArray[np.float32]:
         raise GroundError(
             f"Invalid 'elevation_m' of {heights.size} cells. It must have between 1 and {MOST_CELLS} cells."
         )
-    if np.isinf(heights).any():
+    if any_in(np.isinf, heights):
         raise GroundError(
             "Invalid 'elevation_m' with infinite heights. It must hold finite heights, or NaN for voids."
         )

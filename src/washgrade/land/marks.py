@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 
 from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
 from washgrade.land.fill import fill
+from washgrade.land.grids import MakeGrid
+from washgrade.land.kernel import COL_STEP, ROW_STEP, kernel
 
 __all__ = ["cells_along", "keep_cells", "lowest_inside", "sink_cells"]
 
@@ -25,6 +27,7 @@ def keep_cells(
     radius_m: float = 0.0,
     lines_m: Sequence[ArrayLike] = (),
     rings_m: Sequence[ArrayLike] = (),
+    make: MakeGrid = np.zeros,
 ) -> NDArray[np.bool_]:
     """Mark the cells that no cut may lower.
 
@@ -39,6 +42,8 @@ def keep_cells(
     lines_m, rings_m : sequence of array_like, shape (vertices, 2)
         Lines, and outlines of areas, eastings and northings, metres. An area's cells are those whose centre
         lies inside and those that its outline touches.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -62,7 +67,7 @@ def keep_cells(
     [[1, 0, 0], [1, 1, 0], [0, 1, 1]]
     """
     number("radius_m", radius_m, at_least=0)
-    marked = np.zeros(dem.shape, np.bool_)
+    marked = make(dem.shape, np.bool_)
     rows, cols = dem.shape
     for line in [*lines_m, *rings_m]:
         row, col = cells_along(dem, np.asarray(line, np.float64))
@@ -133,7 +138,13 @@ def cells_along(dem: Dem, line_m: NDArray[np.float64]) -> tuple[NDArray[np.int64
     return found[:, 1], found[:, 0]
 
 
-def sink_cells(dem: Dem, points_m: Sequence[ArrayLike]) -> NDArray[np.int64]:
+def sink_cells(
+    dem: Dem,
+    points_m: Sequence[ArrayLike],
+    *,
+    filled: Callable[[], NDArray[np.float32]] | None = None,
+    make: MakeGrid = np.zeros,
+) -> NDArray[np.int64]:
     """Find the cells in which water sinks into the ground.
 
     Parameters
@@ -142,6 +153,11 @@ def sink_cells(dem: Dem, points_m: Sequence[ArrayLike]) -> NDArray[np.int64]:
         The ground.
     points_m : sequence of array_like, shape (2,)
         Eastings and northings, metres. A point in a hollow stands for the hollow's lowest cell.
+    filled : callable, optional
+        Gives the heights of the ground with all its hollows filled, shape (rows, cols); worked out unless
+        told.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -161,7 +177,8 @@ def sink_cells(dem: Dem, points_m: Sequence[ArrayLike]) -> NDArray[np.int64]:
     [6]
     """
     rows, cols = dem.shape
-    hollow = None
+    filled_m = None
+    heights = np.ascontiguousarray(dem.elevation_m, np.float32)
     cells = []
     for point in points_m:
         east_m, north_m = (float(value) for value in np.asarray(point, np.float64))
@@ -172,14 +189,44 @@ def sink_cells(dem: Dem, points_m: Sequence[ArrayLike]) -> NDArray[np.int64]:
                 f"Invalid sink at easting {east_m:.0f}, northing {north_m:.0f}, where there is no ground. "
                 "It must lie on the DEM, off its voids."
             )
-        if hollow is None:
-            hollow, _ = ndimage.label(fill(dem.elevation_m) > dem.elevation_m, np.ones((3, 3)))
-        if hollow[row, col]:
-            inside = np.flatnonzero(hollow == hollow[row, col])
-            cells.append(int(inside[np.argmin(dem.elevation_m.ravel()[inside])]))
-        else:
-            cells.append(row * cols + col)
+        if filled_m is None:
+            filled_m = fill(heights) if filled is None else filled()
+        inside = np.sort(_hollow_around(heights, filled_m, make(dem.shape, np.bool_), row * cols + col))
+        cells.append(int(inside[np.argmin(heights.ravel()[inside])]))
     return np.array(cells, np.int64)
+
+
+# The cells that hang together with one, over sides or corners, and lie deeper than the filled ground; that
+# one alone if it does not.
+@kernel
+def _hollow_around(
+    heights: NDArray[np.float32], filled: NDArray[np.float32], is_seen: NDArray[np.bool_], start: int
+) -> NDArray[np.int64]:
+    rows, cols = heights.shape
+    ground = heights.ravel()
+    level = filled.ravel()
+    seen = is_seen.ravel()
+    # Room for every cell; what is never written takes no memory.
+    found = np.empty(len(ground), np.int32)
+    found[0] = start
+    seen[start] = True
+    size = 1
+    place = 0 if level[start] > ground[start] else 1
+    while place < size:
+        cell = found[place]
+        place += 1
+        row = cell // cols
+        col = cell - row * cols
+        for k in range(8):
+            near_row = row + ROW_STEP[k]
+            near_col = col + COL_STEP[k]
+            if 0 <= near_row < rows and 0 <= near_col < cols:
+                near = near_row * cols + near_col
+                if level[near] > ground[near] and not seen[near]:
+                    seen[near] = True
+                    found[size] = near
+                    size += 1
+    return found[:size].astype(np.int64)
 
 
 def lowest_inside(dem: Dem, ring_m: ArrayLike) -> tuple[float, float]:
@@ -210,9 +257,30 @@ def lowest_inside(dem: Dem, ring_m: ArrayLike) -> tuple[float, float]:
     >>> lowest_inside(dem, [(0.2, 0.8), (2.9, 0.8), (2.9, 2.8), (0.2, 2.8)])
     (2.5, 1.5)
     """
-    marked = keep_cells(dem, rings_m=[ring_m]) & np.isfinite(dem.elevation_m)
-    if not marked.any():
+    ring = np.asarray(ring_m, np.float64)
+    rows, cols = dem.shape
+    # Only the ground around the area is looked at, one cell more to each side for what rounding may do.
+    (first_col, last_col), (first_row, last_row) = (
+        (math.floor(low / dem.cell_m) - 1, math.floor(high / dem.cell_m) + 2)
+        for low, high in (
+            (ring[:, 0].min() - dem.west_m, ring[:, 0].max() - dem.west_m),
+            (dem.north_m - ring[:, 1].max(), dem.north_m - ring[:, 1].min()),
+        )
+    )
+    top, left = max(first_row, 0), max(first_col, 0)
+    heights = dem.elevation_m[top : max(min(last_row, rows), 0), left : max(min(last_col, cols), 0)]
+    if heights.size and np.isfinite(heights).any():
+        part = Dem(
+            elevation_m=heights,
+            cell_m=dem.cell_m,
+            west_m=dem.west_m + left * dem.cell_m,
+            north_m=dem.north_m - top * dem.cell_m,
+            crs=dem.crs,
+        )
+        known_m = np.where(keep_cells(part, rings_m=[ring]) & np.isfinite(heights), heights, np.inf)
+    else:
+        known_m = np.full((1, 1), np.inf)
+    if not np.isfinite(known_m).any():
         raise GroundError("An area where water sinks holds no ground. It must lie on the DEM, off its voids.")
-    lowest = int(np.argmin(np.where(marked, dem.elevation_m, np.inf)))
-    row, col = divmod(lowest, dem.shape[1])
+    row, col = np.unravel_index(int(np.argmin(known_m)), known_m.shape) + np.array([top, left])
     return float(dem.easting_m(np.array([col]))[0]), float(dem.northing_m(np.array([row]))[0])

@@ -417,6 +417,7 @@ def why_left(
     before: NDArray[np.float32],
     is_outlet: NDArray[np.bool_],
     is_kept: NDArray[np.bool_],
+    is_free: NDArray[np.bool_],
     visit: NDArray[np.int32],
     pits: NDArray[np.int64],
     max_length_cell_count: float,
@@ -424,13 +425,14 @@ def why_left(
 ) -> NDArray[np.uint8]:
     """Tell which limit keeps each pit closed: the bits `KEPT` and `TOO_DEEP`, or else `TOO_LONG`."""
     # A limit is to blame if a way exists once it is lifted; if lifting kept cells and depth together does not
-    # help, no lower ground is within the length. 0 where there is no pit.
+    # help, no lower ground is within the length. 0 where there is no pit. ``is_free`` and ``visit`` come
+    # as zeros.
     rows, cols = ground.shape
     level = ground.ravel()
     raw = before.ravel()
     outlet = is_outlet.ravel()
     keep = is_kept.ravel()
-    free = np.zeros(len(level), np.bool_)
+    free = is_free.ravel()
     seen = visit.ravel()
     steps = neighbour_steps(cols)
     digging = np.empty(len(level), np.float32)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.land.dem import Dem
+from washgrade.land.grids import MakeGrid, any_in, bands, copied
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
 from washgrade.land.plate import ascending, mend_hole
 
@@ -32,8 +33,10 @@ class Mended:
         The ground; known heights are untouched.
     is_mended : ndarray of bool, shape (rows, cols)
         Cells whose height is interpolated.
-    mended_holes, mended_cells : int
-        Holes that were closed, and their cells.
+    hole_cells : ndarray of int64, shape (holes,)
+        Cells of each hole that was closed, in the order of their first cells.
+    hole_row, hole_col : ndarray of float64, shape (holes,)
+        Where its middle lies, in rows and columns.
     open_holes, open_cells : int
         Holes that are too wide, and their cells; they stay void, and water may leave there.
     outside_cells : int
@@ -44,12 +47,23 @@ class Mended:
 
     dem: Dem
     is_mended: NDArray[np.bool_]
-    mended_holes: int
-    mended_cells: int
+    hole_cells: NDArray[np.int64]
+    hole_row: NDArray[np.float64]
+    hole_col: NDArray[np.float64]
     open_holes: int
     open_cells: int
     outside_cells: int
     max_hole_m: float
+
+    @property
+    def mended_holes(self) -> int:
+        """Holes that were closed."""
+        return len(self.hole_cells)
+
+    @property
+    def mended_cells(self) -> int:
+        """Their cells."""
+        return int(self.hole_cells.sum())
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -89,7 +103,7 @@ def default_hole_m(cell_m: float) -> float:
     return max(HOLE_M, HOLE_CELLS * cell_m)
 
 
-def mend_voids(dem: Dem, *, max_hole_m: float | None = None) -> Mended:
+def mend_voids(dem: Dem, *, max_hole_m: float | None = None, make: MakeGrid = np.zeros) -> Mended:
     """Close the small holes of a DEM.
 
     Parameters
@@ -98,6 +112,8 @@ def mend_voids(dem: Dem, *, max_hole_m: float | None = None) -> Mended:
         The ground; NaN is a void.
     max_hole_m : float, optional
         Widest hole to mend, metres; 0 mends none. Unless told, see `default_hole_m`.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -144,31 +160,35 @@ def mend_voids(dem: Dem, *, max_hole_m: float | None = None) -> Mended:
         max_hole_m = default_hole_m(dem.cell_m)
     max_hole_m = number("max_hole_m", max_hole_m, at_least=0)
     heights = as_heights(dem.elevation_m)
-    if not np.isnan(heights).any():
-        nothing = np.zeros(heights.shape, np.bool_)
+    is_mended = make(dem.shape, np.bool_)
+    if not any_in(np.isnan, heights):
         return Mended(
             dem=dem,
-            is_mended=nothing,
-            mended_holes=0,
-            mended_cells=0,
+            is_mended=is_mended,
+            hole_cells=np.empty(0, np.int64),
+            hole_row=np.empty(0),
+            hole_col=np.empty(0),
             open_holes=0,
             open_cells=0,
             outside_cells=0,
             max_hole_m=max_hole_m,
         )
-    whole = heights.copy()
-    kind = np.zeros(heights.shape, np.uint8)
+    whole = copied(heights, make)
+    kind = make(dem.shape, np.uint8)
     outside = _mark_outside(heights, kind)
     # A hair more, so that a width given as so many cells is not lost to rounding.
     widest = int(min(max_hole_m / dem.cell_m * (1.0 + 1e-9), 1e6))
-    counts = _mend_holes(whole, kind, widest)
+    open_count, size, row_sum, col_sum = _mend_holes(whole, kind, widest)
+    for band in bands(dem.shape):
+        np.equal(kind[band], MENDED, out=is_mended[band])
     return Mended(
         dem=replace(dem, elevation_m=whole),
-        is_mended=kind == MENDED,
-        mended_holes=int(counts[0]),
-        mended_cells=int(counts[1]),
-        open_holes=int(counts[2]),
-        open_cells=int(counts[3]),
+        is_mended=is_mended,
+        hole_cells=size,
+        hole_row=row_sum / size,
+        hole_col=col_sum / size,
+        open_holes=int(open_count[0]),
+        open_cells=int(open_count[1]),
         outside_cells=outside,
         max_hole_m=max_hole_m,
     )
@@ -216,13 +236,21 @@ def _mark_outside(heights: NDArray[np.float32], kind: NDArray[np.uint8]) -> int:
     return found
 
 
-# Find every hole, measure it, and mend it if it is narrow; return holes and cells mended, then left open.
+# Find every hole, measure it, and mend it if it is narrow; return how many holes and cells were left open,
+# and of each mended hole the number of its cells and the sums of their rows and columns.
 @kernel
-def _mend_holes(whole: NDArray[np.float32], kind: NDArray[np.uint8], widest: int) -> NDArray[np.int64]:
+def _mend_holes(
+    whole: NDArray[np.float32], kind: NDArray[np.uint8], widest: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     rows, cols = whole.shape
     ground = whole.ravel()
     mark = kind.ravel()
-    counts = np.zeros(4, np.int64)
+    counts = np.zeros(2, np.int64)
+    # Holes do not touch each other, so of every four cells at most one is a hole of its own.
+    sizes = np.empty(len(ground) // 4 + 1, np.int64)
+    row_sums = np.empty(len(sizes), np.int64)
+    col_sums = np.empty(len(sizes), np.int64)
+    mended = 0
     cells = np.empty(len(ground), np.int32)
     ring = np.empty(len(ground), np.int32)
     for start in range(len(ground)):
@@ -272,10 +300,15 @@ def _mend_holes(whole: NDArray[np.float32], kind: NDArray[np.uint8], widest: int
         if width > widest:
             for cell in hole:
                 mark[cell] = HOLE
-            counts[2] += 1
-            counts[3] += size
+            counts[0] += 1
+            counts[1] += size
             continue
-        counts[0] += 1
-        counts[1] += size
+        sizes[mended] = size
+        row_sums[mended] = 0
+        col_sums[mended] = 0
+        for cell in hole:
+            row_sums[mended] += cell // cols
+            col_sums[mended] += cell % cols
+        mended += 1
         mend_hole(ground, mark, rows, cols, hole, width)
-    return counts
+    return counts, sizes[:mended].copy(), row_sums[:mended].copy(), col_sums[:mended].copy()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from washgrade.land.above import above_channel
 from washgrade.land.beside import channels_beside
@@ -18,15 +19,37 @@ from washgrade.land.flow import route, upstream_cells
 from washgrade.land.heads import slope_area_heads
 from washgrade.land.hollows import report_hollows
 from washgrade.land.links import stream_drops
+from washgrade.land.marks import sink_cells
 from washgrade.land.reachsections import reach_sections
 from washgrade.land.reachshape import reach_shape
 from washgrade.land.shape import measure_shape
 from washgrade.land.voids import mend_voids
 from washgrade.land.water import find_water
 
-__all__ = ["warm_up"]
+__all__ = ["CELL_M", "small_valley", "warm_up"]
 
 CELL_M = 30.0
+
+
+def small_valley() -> NDArray[np.float32]:
+    """Make a valley with a lake, a hole in its side, and a pit that is too deep to cut.
+
+    Returns
+    -------
+    ndarray of float32, shape (18, 13)
+        Heights, metres.
+
+    Examples
+    --------
+    >>> small_valley().shape
+    (18, 13)
+    """
+    row, col = np.mgrid[0:18, 0:13]
+    ground: NDArray[np.float32] = (3.0 * np.abs(col - 6) + 0.5 * (18 - row)).astype(np.float32)
+    ground[8:11, 5:8] = 4.0
+    ground[3, 2] = np.nan
+    ground[13:15, 9:11] = -40.0
+    return ground
 
 
 # Cached, so that it costs nothing to ask again.
@@ -41,15 +64,11 @@ def warm_up() -> None:
     --------
     >>> warm_up()
     """
-    row, col = np.mgrid[0:18, 0:13]
-    # A valley with a lake, a hole in its side, and a pit that is too deep to cut.
-    ground = (3.0 * np.abs(col - 6) + 0.5 * (18 - row)).astype(np.float32)
-    ground[8:11, 5:8] = 4.0
-    ground[3, 2] = np.nan
-    ground[13:15, 9:11] = -40.0
+    ground = small_valley()
     raw = Dem(elevation_m=ground, cell_m=CELL_M, west_m=0.0, north_m=18 * CELL_M, crs="")
     dem = mend_voids(raw).dem
     find_water(dem, least_area_m2=CELL_M**2)
+    sink_cells(dem, [(9.5 * CELL_M, 4.5 * CELL_M)])
     opened = breach(dem.elevation_m, cell_m=CELL_M, max_length_m=3 * CELL_M, max_depth_m=6.0)
     # All the ways to fill and to lead water, for the size of a ground decides between them.
     fill(opened.elevation_m, in_order=True)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
+from washgrade.land.grids import MakeGrid, any_in, bands
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
 
 __all__ = ["LAKE", "LAND", "SEA", "Water", "find_water", "without_sea"]
@@ -100,7 +101,7 @@ class Water:
         return found
 
 
-def find_water(dem: Dem, *, least_area_m2: float | None = None) -> Water:
+def find_water(dem: Dem, *, least_area_m2: float | None = None, make: MakeGrid = np.zeros) -> Water:
     """Find the level patches of a DEM that are standing water.
 
     Parameters
@@ -110,6 +111,8 @@ def find_water(dem: Dem, *, least_area_m2: float | None = None) -> Water:
     least_area_m2 : float, optional
         Smallest patch that counts, square metres. Unless told: two acres and 25 cells, ten times that where
         the heights go up in steps.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -145,7 +148,7 @@ def find_water(dem: Dem, *, least_area_m2: float | None = None) -> Water:
     least_m2 = max(LEAST_AREA_M2, LEAST_CELLS * cell_area_m2)
     if least_area_m2 is not None:
         least_m2 = number("least_area_m2", least_area_m2, above=0)
-    kind = np.zeros(heights.shape, np.uint8)
+    kind = make(dem.shape, np.uint8)
     size, level, where, sea = _find_patches(heights, kind, max(1, int(np.ceil(least_m2 / cell_area_m2))))
     if len(size) and _equal_share(heights, kind) > STAIR_SHARE:
         if least_area_m2 is None:
@@ -167,7 +170,7 @@ def find_water(dem: Dem, *, least_area_m2: float | None = None) -> Water:
     )
 
 
-def without_sea(dem: Dem, water: Water) -> Dem:
+def without_sea(dem: Dem, water: Water, *, make: MakeGrid = np.zeros) -> Dem:
     """Leave the sea out of the ground, so that water leaves at its shore.
 
     Parameters
@@ -176,6 +179,8 @@ def without_sea(dem: Dem, water: Water) -> Dem:
         The ground.
     water : Water
         What `find_water` found on it.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
 
     Returns
     -------
@@ -201,8 +206,10 @@ def without_sea(dem: Dem, water: Water) -> Dem:
         )
     if not water.is_sea.any():
         return dem
-    land_m = np.where(water.kind == SEA, np.float32(np.nan), dem.elevation_m)
-    if not np.isfinite(land_m).any():
+    land_m = make(dem.shape, np.float32)
+    for band in bands(dem.shape):
+        land_m[band] = np.where(water.kind[band] == SEA, np.float32(np.nan), dem.elevation_m[band])
+    if not any_in(np.isfinite, land_m):
         raise GroundError("The DEM is level throughout: all of it looks like sea. It must hold some land.")
     return replace(dem, elevation_m=land_m)
 

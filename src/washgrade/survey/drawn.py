@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from washgrade.files.site import Site
     from washgrade.files.vectors import Shape
     from washgrade.land.dem import Dem
+    from washgrade.land.grids import MakeGrid
 
 __all__ = ["DRAWN", "Drawn", "read_drawn"]
 
@@ -57,19 +58,22 @@ class Drawn:
 
         return [shapely.get_coordinates(shape.geometry) for shape in self.shapes["drawn_channels"]]
 
-    def keep(self, dem: Dem) -> NDArray[np.bool_] | None:
+    def keep(self, dem: Dem, *, make: MakeGrid | None = None) -> NDArray[np.bool_] | None:
         """Mark the cells that no cut may lower.
 
         Parameters
         ----------
         dem : Dem
             The ground.
+        make : MakeGrid, optional
+            Makes grids where they shall lie; in memory unless told.
 
         Returns
         -------
         ndarray of bool, shape (rows, cols), or None
             None where nothing is kept.
         """
+        import numpy as np
         import shapely
 
         from washgrade.land.marks import keep_cells
@@ -87,15 +91,26 @@ class Drawn:
             radius_m=max(DAM_RADIUS_M, DAM_RADIUS_CELLS * dem.cell_m),
             lines_m=found["LineString"],
             rings_m=found["Polygon"],
+            make=make or np.zeros,
         )
 
-    def sinks(self, dem: Dem) -> NDArray[np.int64] | None:
+    def sinks(
+        self,
+        dem: Dem,
+        *,
+        filled: Callable[[], NDArray[np.float32]] | None = None,
+        make: MakeGrid | None = None,
+    ) -> NDArray[np.int64] | None:
         """Find the cells in which water sinks into the ground.
 
         Parameters
         ----------
         dem : Dem
             The ground.
+        filled : callable, optional
+            Gives the ground with all its hollows filled; worked out unless told.
+        make : MakeGrid, optional
+            Makes grids where they shall lie; in memory unless told.
 
         Returns
         -------
@@ -107,6 +122,7 @@ class Drawn:
         GroundError
             If a sink is a line or lies off the ground.
         """
+        import numpy as np
         import shapely
 
         from washgrade.land.marks import lowest_inside, sink_cells
@@ -123,7 +139,7 @@ class Drawn:
                     points.append(lowest_inside(dem, shapely.get_coordinates(part.exterior)))
                 else:
                     points.append(shapely.get_coordinates(part)[0])
-        return sink_cells(dem, points) if points else None
+        return sink_cells(dem, points, filled=filled, make=make or np.zeros) if points else None
 
 
 def read_drawn(files: Mapping[str, Path | str | None], *, dem: Dem, site: Site | None) -> Drawn:

@@ -69,7 +69,7 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
         If the date or a setting is wrong.
     """
     from washgrade.files.geopackage import intact
-    from washgrade.files.groundstore import load_dem
+    from washgrade.files.groundstore import check_dem
     from washgrade.files.sample import grade_and_mass
     from washgrade.sand.doubts import doubts_of
 
@@ -81,7 +81,7 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     else:
         fine.append("site.gpkg is whole.")
     try:
-        load_dem(opened)
+        check_dem(opened)
         fine.append("terrain.tif and the channels belong together.")
     except (SiteError, GroundError) as error:
         return Check(fine=tuple(fine), doubts=(*doubts, str(error)))

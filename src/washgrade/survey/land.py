@@ -12,19 +12,19 @@ from washgrade.errors import GroundError, GroundWarning
 from washgrade.survey.drawn import read_drawn
 from washgrade.survey.mended import mended_marks, mended_sentences
 from washgrade.survey.steps import Progress, settings, stage
+from washgrade.survey.ways import find_network, find_ways
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from washgrade.files.groundtables import GroundLayers
     from washgrade.files.settings import Settings
     from washgrade.files.site import Site
     from washgrade.land.channels import Channels
     from washgrade.land.dem import Dem
-    from washgrade.land.drainage import Drainage
+    from washgrade.land.grids import MakeGrid
     from washgrade.land.inherit import Inherited
+    from washgrade.land.voids import Mended
     from washgrade.land.water import Water
+    from washgrade.survey.ways import Ways
 
 __all__ = ["GroundMade", "build_ground"]
 
@@ -122,6 +122,7 @@ def build_ground(
     max_breach_m: float | None = None,
     max_breach_depth_m: float | None = None,
     drop_table: bool = False,
+    memory_bytes: int | None = None,
     units: str | None = None,
     invented: bool = False,
     progress: Progress | None = None,
@@ -154,6 +155,9 @@ def build_ground(
         Longest reach, longest and deepest cut, metres; the site's settings if left out.
     drop_table : bool, default False
         Make the constant-drop test even where the area is told.
+    memory_bytes : int, optional
+        Memory that the program may take. A ground that takes more is worked on by tiles, with the same
+        result and its grids in scratch files. Seven tenths of what is free unless told.
     units : {"us", "metric"}, optional
         Units of the report, and of a new site.
     invented : bool, default False
@@ -171,16 +175,21 @@ def build_ground(
     GroundError
         If a DEM or a shape cannot be read, or there is no channel.
     SiteError
-        If the folder cannot be written.
+        If the folder cannot be written, or the disk has no room for scratch files.
     InputError
         If a value is out of its limits.
     """
+    import numpy as np
+
     from washgrade.checks import choice, number
+    from washgrade.files.bigdem import Room
     from washgrade.files.groundstore import has_ground, load_facts, save_ground
-    from washgrade.files.rasters import read_dems
+    from washgrade.files.memory import budget_bytes, plan_memory
+    from washgrade.files.rasters import MOST_CELLS, read_dems
     from washgrade.files.settings import Settings
     from washgrade.files.site import make_site, open_site
-    from washgrade.land.drainage import condition_and_route
+    from washgrade.land import kernel
+    from washgrade.land.tiles.warm import warm_up_tiles
     from washgrade.land.voids import mend_voids
     from washgrade.land.warm import warm_up
     from washgrade.land.water import find_water, without_sea
@@ -194,91 +203,108 @@ def build_ground(
             number(name, value, above=0)
     if heads is not None:
         choice("heads", heads, ("area", "slope-area"))
-    # Read everything before anything is written, so that a wrong file leaves no half-made site.
-    raw, report = read_dems(
-        dems, z_unit=z_unit, dem_crs=dem_crs, crs=crs, cell_m=cell_m, progress=stage(progress, 0.0, 0.3)
-    )
-    _refuse_hopeless(raw)
-    stage(progress, 0.3, 0.8)("getting the compiled loops ready", 0.0)
-    warm_up()
-    mended = mend_voids(raw)
-    water = find_water(mended.dem)
-    dem = without_sea(mended.dem, water)
-    folder = Path(site)
-    kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
-    standing = open_site(folder) if (folder / "site.toml").is_file() else None
-    if standing is not None and not has_ground(standing):
-        standing = None
-    drawn = read_drawn(
-        {
-            "property": property_file,
-            "no_go": no_go_file,
-            "access": access_file,
-            "drawn_channels": channel_file,
-            "kept_dams": keep_dam_file,
-            "sinks": sink_file,
-        },
-        dem=dem,
-        site=standing,
-    )
-    drained = condition_and_route(
-        dem,
-        # 0 in the settings means by cell size, which `condition_and_route` knows.
-        max_breach_m=max_breach_m if max_breach_m is not None else kept.max_breach_m or None,
-        max_breach_depth_m=max_breach_depth_m
-        if max_breach_depth_m is not None
-        else kept.max_breach_depth_m or None,
-        keep=drawn.keep(dem),
-        sinks=drawn.sinks(dem),
-        lines_m=drawn.lines_m(),
-        progress=stage(progress, 0.3, 0.8),
-    )
-    network = _network(
-        dem,
-        drained,
-        channel_area_m2=channel_area_m2 or kept.channel_area_m2,
-        heads=heads or kept.heads,
-        max_reach_m=max_reach_m or kept.max_reach_m,
-        drop_table=drop_table,
-    )
-    named = _named(network.channels, dem, standing)
-    channels = named.channels
-    tell = stage(progress, 0.8, 1.0)
-    tell("measuring the washes", 0.1)
-    shown = units or kept.units
-    layers, noted, doubts = _layers(mended.dem, dem, drained, named, water, mended.is_mended)
-    tell("writing the site", 0.6)
-    made = make_site(folder, kept)
-    # An invented place stays invented when its ground is built anew.
-    invented = invented or (standing is not None and bool(load_facts(made).more.get("invented")))
-    length_m = float(channels.reaches.length_m.sum())
-    washes = int((channels.reaches.downstream < 0).sum())
-    doubts = (*doubts, *_cells_too_large(dem, channels, kept, report.source_cell_m, shown))
-    sentences = (
-        *report.sentences,
-        *mended.sentences,
-        *water.sentences,
-        *mended_sentences(drained, layers.marks, units=shown),
-        *network.sentences,
-        _counted(channels, length_m, washes, shown),
-        *([named.sentence] if named.sentence else []),
-        *noted,
-        # Nearly every DEM has some of these, so they are told and not warned of.
-        *doubts,
-    )
-    save_ground(
-        made,
-        replace(dem, elevation_m=drained.conditioned_m),
-        channels,
-        layers,
-        replace(report, sentences=sentences, doubts=(*report.doubts, *doubts)),
-        shapes=drawn.given,
-        more={"max_reach_m": max_reach_m or kept.max_reach_m, "invented": invented},
-    )
-    tell("done", 1.0)
-    off_ground = _samples_off_ground(made)
-    for sentence in off_ground:
-        warnings.warn(sentence, GroundWarning, stacklevel=2)
+    budget = budget_bytes(memory_bytes)
+    with Room(budget) as room:
+        # Read everything before anything is written, so that a wrong file leaves no half-made site.
+        raw, report = read_dems(
+            dems,
+            z_unit=z_unit,
+            dem_crs=dem_crs,
+            crs=crs,
+            cell_m=cell_m,
+            most_cells=MOST_CELLS if memory_bytes is None else kernel.MOST_CELLS,
+            room=room,
+            progress=stage(progress, 0.0, 0.3),
+        )
+        plan = plan_memory(raw.shape, budget=budget, is_told=memory_bytes is not None)
+        if not plan.by_tiles:
+            raw = replace(raw, elevation_m=room.in_memory(raw.elevation_m))
+        _refuse_hopeless(raw)
+        stage(progress, 0.3, 0.8)("getting the compiled loops ready", 0.0)
+        warm_up()
+        if plan.by_tiles:
+            warm_up_tiles()
+        make = room.zeros if plan.by_tiles else np.zeros
+        mended = mend_voids(raw, make=make)
+        water = find_water(mended.dem, make=make)
+        dem = without_sea(mended.dem, water, make=make)
+        room.keep_only(mended.dem.elevation_m, water.kind, dem.elevation_m)
+        folder = Path(site)
+        kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
+        standing = open_site(folder) if (folder / "site.toml").is_file() else None
+        if standing is not None and not has_ground(standing):
+            standing = None
+        drawn = read_drawn(
+            {
+                "property": property_file,
+                "no_go": no_go_file,
+                "access": access_file,
+                "drawn_channels": channel_file,
+                "kept_dams": keep_dam_file,
+                "sinks": sink_file,
+            },
+            dem=dem,
+            site=standing,
+        )
+        ways = find_ways(
+            dem,
+            drawn,
+            plan=plan,
+            room=room,
+            # 0 in the settings means by cell size, which `condition_and_route` knows.
+            max_breach_m=max_breach_m if max_breach_m is not None else kept.max_breach_m or None,
+            max_breach_depth_m=max_breach_depth_m
+            if max_breach_depth_m is not None
+            else kept.max_breach_depth_m or None,
+            progress=stage(progress, 0.3, 0.8),
+        )
+        network = find_network(
+            ways,
+            channel_area_m2=channel_area_m2 or kept.channel_area_m2,
+            heads=heads or kept.heads,
+            max_reach_m=max_reach_m or kept.max_reach_m,
+            drop_table=drop_table,
+        )
+        named = _named(network.channels, dem, standing)
+        channels = named.channels
+        tell = stage(progress, 0.8, 1.0)
+        tell("measuring the washes", 0.1)
+        shown = units or kept.units
+        layers, noted, doubts = _layers(dem, ways, named, water, mended, make=make)
+        tell("writing the site", 0.6)
+        made = make_site(folder, kept)
+        # An invented place stays invented when its ground is built anew.
+        invented = invented or (standing is not None and bool(load_facts(made).more.get("invented")))
+        length_m = float(channels.reaches.length_m.sum())
+        washes = int((channels.reaches.downstream < 0).sum())
+        doubts = (*doubts, *_cells_too_large(dem, channels, kept, report.source_cell_m, shown))
+        sentences = (
+            *report.sentences,
+            plan.sentence,
+            *mended.sentences,
+            *water.sentences,
+            *mended_sentences(ways.drained, layers.marks, units=shown),
+            *network.sentences,
+            _counted(channels, length_m, washes, shown),
+            *([named.sentence] if named.sentence else []),
+            *noted,
+            # Nearly every DEM has some of these, so they are told and not warned of.
+            *doubts,
+        )
+        room.rest()
+        save_ground(
+            made,
+            replace(dem, elevation_m=ways.conditioned_m),
+            channels,
+            layers,
+            replace(report, sentences=sentences, doubts=(*report.doubts, *doubts)),
+            shapes=drawn.given,
+            more={"max_reach_m": max_reach_m or kept.max_reach_m, "invented": invented},
+        )
+        tell("done", 1.0)
+        off_ground = _samples_off_ground(made)
+        for sentence in off_ground:
+            warnings.warn(sentence, GroundWarning, stacklevel=2)
     return GroundMade(
         site=folder,
         crs=dem.crs,
@@ -296,66 +322,6 @@ def build_ground(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Network:
-    """The channels, and how it was decided where they begin."""
-
-    channels: Channels
-    sentences: tuple[str, ...]
-    drop_rows: tuple[Mapping[str, Any], ...]
-    drop_sentences: tuple[str, ...]
-
-
-def _network(
-    dem: Dem,
-    drained: Drainage,
-    *,
-    channel_area_m2: float,
-    heads: str,
-    max_reach_m: float,
-    drop_table: bool,
-) -> _Network:
-    """Decide where channels begin, and draw them."""
-    from washgrade.land.channels import delineate
-    from washgrade.land.heads import slope_area_heads
-    from washgrade.land.threshold import constant_drop
-
-    ways = (drained.conditioned_m, drained.directions, drained.upstream_cells)
-    test = None
-    if drop_table or not channel_area_m2:
-        test = constant_drop(*ways, cell_m=dem.cell_m)
-    told = [f"Channels begin at {channel_area_m2:,.0f} m² of upstream area, as told."]
-    if not channel_area_m2:
-        assert test is not None  # noqa: S101  (for mypy)
-        channel_area_m2 = test.channel_area_m2
-        told = [
-            test.sentence
-            if test.passed
-            else f"Channels begin at {channel_area_m2:,.0f} m², which is a guess."
-        ]
-    begin = None
-    if heads == "slope-area":
-        found = slope_area_heads(*ways, cell_m=dem.cell_m, channel_area_m2=channel_area_m2)
-        begin = found.cell
-        told.append(found.sentence)
-    if drained.burned is not None:
-        told += drained.burned.sentences
-    channels = delineate(
-        dem,
-        *ways,
-        channel_area_m2=channel_area_m2,
-        max_reach_m=max_reach_m,
-        begin=begin,
-        also=None if drained.burned is None else drained.burned.cell,
-    )
-    return _Network(
-        channels=channels,
-        sentences=tuple(told),
-        drop_rows=() if test is None else tuple(test.rows()),
-        drop_sentences=() if test is None else test.sentences(),
-    )
-
-
 def _named(channels: Channels, dem: Dem, standing: Site | None) -> Inherited:
     """Name the reaches so that each place keeps the id that it had."""
     from washgrade.files.groundstore import load_places
@@ -367,12 +333,7 @@ def _named(channels: Channels, dem: Dem, standing: Site | None) -> Inherited:
 
 
 def _layers(
-    whole: Dem,
-    dem: Dem,
-    drained: Drainage,
-    named: Inherited,
-    water: Water,
-    is_mended: NDArray[np.bool_],
+    dem: Dem, ways: Ways, named: Inherited, water: Water, mended: Mended, *, make: MakeGrid
 ) -> tuple[GroundLayers, tuple[str, ...], tuple[str, ...]]:
     """Measure the channels; with the layers comes what to say of them, and what to doubt."""
     import numpy as np
@@ -385,13 +346,15 @@ def _layers(
     from washgrade.land.reachshape import reach_shape
     from washgrade.land.shape import measure_shape
 
-    channels = named.channels
+    whole, channels = mended.dem, named.channels
     nodes = channels.nodes
     # On the ground as it was read: a cut of one cell is no bed.
     shape = measure_shape(whole, channels)
     fans = find_fans(whole, channels)
     beside = channels_beside(channels, cell_m=dem.cell_m)
-    edges = edge_cut(dem.elevation_m, drained.directions, cell=nodes.cell, downstream=nodes.downstream)
+    edges = edge_cut(
+        dem.elevation_m, ways.directions, cell=nodes.cell, downstream=nodes.downstream, make=make
+    )
     layers = GroundLayers(
         shape=shape,
         sections=reach_sections(whole, channels, width_m=reach_shape(channels, shape).width_m),
@@ -400,7 +363,7 @@ def _layers(
         is_on_fan=fans.reach_on_fan,
         is_beside=beside.reach_beside,
         places=named.places,
-        marks=mended_marks(dem, drained, is_mended),
+        marks=mended_marks(dem, ways, mended),
     )
     noted = []
     if fans.reach_on_fan.any():
@@ -441,23 +404,22 @@ def _counted(channels: Channels, length_m: float, washes: int, units: str) -> st
 
 def _refuse_hopeless(dem: Dem) -> None:
     """Refuse heights that can tell nothing, and doubt those that tell little."""
-    import numpy as np
+    from washgrade.files.bigdem import known_range
 
     rows, cols = dem.shape
-    known = np.isfinite(dem.elevation_m)
-    if min(rows, cols) < LEAST_SIDE or known.sum() < LEAST_SIDE**2:
+    known, low, high = known_range(dem.elevation_m)
+    if min(rows, cols) < LEAST_SIDE or known < LEAST_SIDE**2:
         raise GroundError(
             f"The ground has {rows} rows and {cols} columns of {dem.cell_m:g} m, "
-            f"{int(known.sum())} cells of it known. It must have at least {LEAST_SIDE} by "
+            f"{known} cells of it known. It must have at least {LEAST_SIDE} by "
             f"{LEAST_SIDE} cells that are not void."
         )
-    low, high = float(np.nanmin(dem.elevation_m)), float(np.nanmax(dem.elevation_m))
     if high - low <= 0.0:
         raise GroundError(f"The ground is flat: all its heights are {low:g} m. Is it a DEM?")
-    if known.mean() < MOSTLY_VOID:
+    if known < MOSTLY_VOID * rows * cols:
         warnings.warn(
-            f"{1 - known.mean():.0%} of the ground is void. If the files should touch, check that none is "
-            "missing.",
+            f"{1 - known / (rows * cols):.0%} of the ground is void. If the files should touch, check that "
+            "none is missing.",
             GroundWarning,
             stacklevel=2,
         )

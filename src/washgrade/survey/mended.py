@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from washgrade.land.dem import Dem
     from washgrade.land.drainage import Drainage
+    from washgrade.land.tiles.drainage import TiledDrainage
+    from washgrade.land.voids import Mended
+    from washgrade.survey.ways import Ways
 
 __all__ = ["mended_marks", "mended_sentences"]
 
@@ -23,19 +23,17 @@ DAM_M = 0.5
 MOST_MARKS = 500
 
 
-def mended_marks(
-    dem: Dem, drained: Drainage, is_mended: NDArray[np.bool_]
-) -> dict[str, list[dict[str, Any]]]:
+def mended_marks(dem: Dem, ways: Ways, holes: Mended) -> dict[str, list[dict[str, Any]]]:
     """List the cuts, the filled hollows and the closed holes, the largest first.
 
     Parameters
     ----------
     dem : Dem
         The ground.
-    drained : Drainage
+    ways : Ways
         What was cut and filled.
-    is_mended : ndarray of bool, shape (rows, cols)
-        Cells whose heights were interpolated.
+    holes : Mended
+        The holes that were closed.
 
     Returns
     -------
@@ -44,7 +42,7 @@ def mended_marks(
     """
     import numpy as np
 
-    cuts, hollows = drained.cut_report, drained.hollow_report
+    cuts, hollows = ways.cut_report, ways.hollow_report
     start = cuts.start.tolist()
     cut_rows = [
         {
@@ -71,26 +69,20 @@ def mended_marks(
         }
         for k in np.argsort(-hollows.volume_m3, kind="stable")[:MOST_MARKS].tolist()
     ]
-    return {"cuts": cut_rows, "hollows": hollow_rows, "mended": _holes(dem, is_mended)}
+    return {"cuts": cut_rows, "hollows": hollow_rows, "mended": _holes(dem, holes)}
 
 
-def _holes(dem: Dem, is_mended: NDArray[np.bool_]) -> list[dict[str, Any]]:
+def _holes(dem: Dem, holes: Mended) -> list[dict[str, Any]]:
     """List the closed holes, the largest first."""
     import numpy as np
-    from scipy import ndimage
 
-    if not is_mended.any():
-        return []
-    patch, count = ndimage.label(is_mended, np.ones((3, 3)))
-    cells = np.bincount(patch.ravel(), minlength=count + 1)[1:]
-    row, col = np.array(ndimage.center_of_mass(is_mended, patch, np.arange(1, count + 1))).T
-    order = np.argsort(-cells, kind="stable")[:MOST_MARKS]
+    order = np.argsort(-holes.hole_cells, kind="stable")[:MOST_MARKS]
     return [
         {
             "name": f"M{place + 1}",
-            "area_m2": float(cells[k]) * dem.cell_m**2,
-            "easting_m": [float(dem.west_m + (col[k] + 0.5) * dem.cell_m)],
-            "northing_m": [float(dem.north_m - (row[k] + 0.5) * dem.cell_m)],
+            "area_m2": float(holes.hole_cells[k]) * dem.cell_m**2,
+            "easting_m": [float(dem.west_m + (holes.hole_col[k] + 0.5) * dem.cell_m)],
+            "northing_m": [float(dem.north_m - (holes.hole_row[k] + 0.5) * dem.cell_m)],
         }
         for place, k in enumerate(order.tolist())
     ]
@@ -102,7 +94,7 @@ def _because(why: str) -> str:
 
 
 def mended_sentences(
-    drained: Drainage, marks: Mapping[str, Sequence[Mapping[str, Any]]], *, units: str
+    drained: Drainage | TiledDrainage, marks: Mapping[str, Sequence[Mapping[str, Any]]], *, units: str
 ) -> tuple[str, ...]:
     """Say what was mended, the greatest one by one.
 

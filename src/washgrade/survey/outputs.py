@@ -62,7 +62,7 @@ def page_view(
     from washgrade.files.groundstore import load_dem, load_shapes
     from washgrade.files.places import lonlat
     from washgrade.files.sample import grade_and_mass
-    from washgrade.files.terrain import relief_png
+    from washgrade.files.terrain import PICTURE_CELLS, relief_png
     from washgrade.land.channels import reach_lines
     from washgrade.land.dem import hillshade
     from washgrade.land.width import MEASURED
@@ -71,7 +71,7 @@ def page_view(
     found = ranking.estimate
     site, chosen, crs = found.site, found.settings, found.facts.crs
     reaches, grade = found.channels.reaches, found.grade
-    dem = load_dem(site)
+    dem = load_dem(site, most_cells=PICTURE_CELLS)
     shade = hillshade(dem, exaggeration=1.5)
     grey = np.where(np.isnan(shade), 255, 120 + 135 * np.nan_to_num(shade)).astype(np.uint8)
     relief, bounds = relief_png(dem, grey)

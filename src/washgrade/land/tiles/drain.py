@@ -3,43 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number, whole
 from washgrade.errors import GroundError
-from washgrade.land import threshold
 from washgrade.land.breach import Cuts
-from washgrade.land.channels import Channels
+from washgrade.land.burn import Burned, lead_along
 from washgrade.land.drainage import default_breach_depth_m, default_breach_m
-from washgrade.land.hollows import CutReport, report_cuts
 from washgrade.land.kernel import processors
-from washgrade.land.tiles.area import TiledCounts, count_tiles
+from washgrade.land.tiles.area import count_tiles
 from washgrade.land.tiles.breach import BYTES_PER_CELL, GUARD, breach_tiles
+from washgrade.land.tiles.drainage import TiledDrainage
 from washgrade.land.tiles.fill import fill_tiles
 from washgrade.land.tiles.flow import flow_tiles
-from washgrade.land.tiles.network import (
-    ChannelCells,
-    Frame,
-    channel_cells,
-    delineate_cells,
-    least_cells_of,
+from washgrade.land.tiles.network import Frame
+from washgrade.land.tiles.store import (
+    Grid,
+    HeightSource,
+    Scratch,
+    Tile,
+    Tiling,
+    each_tile,
+    tile_side,
 )
-from washgrade.land.tiles.store import Grid, HeightSource, Scratch, Tile, Tiling, each_tile, tile_side
 
-if TYPE_CHECKING:
-    from washgrade.land.dem import Dem
-
-__all__ = ["TiledDrainage", "drain_tiled", "memory_in_core_bytes"]
+__all__ = ["drain_tiled", "filled_tiled", "memory_in_core_bytes", "tile_bytes"]
 
 # Of the memory, the share that tiles may take: the program itself, what tiles tell each other and the lists
 # of cuts and channels need the rest. Our choice.
 TILE_SHARE = 0.6
-# Bytes of scratch for each cell: heights, directions, and what straight paths need on the way.
-SCRATCH_BYTES_PER_CELL = 26
+# Bytes of scratch for each cell: heights twice, directions, and what straight paths need on the way.
+SCRATCH_BYTES_PER_CELL = 30
 # What the steps in memory take for each cell at their peak (benchmarks/ground.py).
 IN_CORE_BYTES_PER_CELL = 60
 
@@ -65,156 +61,66 @@ def memory_in_core_bytes(shape: tuple[int, int]) -> int:
     return IN_CORE_BYTES_PER_CELL * shape[0] * shape[1]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TiledDrainage:
-    """Where the water of a ground goes, as `washgrade.land.drainage.Drainage`, with grids on a scratch disk.
+def tile_bytes(memory_bytes: int) -> int:
+    """Of the memory of the whole program, what tiles may take.
 
     Parameters
     ----------
-    frame : Frame
-        Size and place of the grid.
-    conditioned_m : Grid
-        Heights without pits, float32 metres; NaN on voids.
-    directions : Grid
-        Ways of flow, uint8.
-    counts : TiledCounts
-        Cells that drain through each cell, tile by tile.
-    cuts : Cuts
-        The cuts that show; those that lie wholly under filled ground are left out.
-    cut_volume_m3, raised_volume_m3, filled_volume_m3 : float
-        Ground by which the result is lower than the DEM; ground added to single cells; ground added in all.
-    deepest_fill_m : float
-        Largest height added to a cell, metres.
-    max_breach_m, max_breach_depth_m : float
-        Longest and deepest cut allowed, metres.
-    sinks : ndarray of int64, shape (sinks,)
-        Cells in which water sinks into the ground, ascending.
-    pits_found, pits_filled : int
-        Pits of the DEM, and those that were left to filling.
-    threads : int
-        How many tiles are worked on at once.
+    memory_bytes : int
+        Memory for the whole program.
+
+    Returns
+    -------
+    int
+        Bytes, for all threads together.
+
+    Examples
+    --------
+    >>> tile_bytes(1_000_000_000)
+    600000000
     """
+    return int(memory_bytes * TILE_SHARE)
 
-    frame: Frame
-    conditioned_m: Grid
-    directions: Grid
-    counts: TiledCounts
-    cuts: Cuts
-    cut_volume_m3: float
-    raised_volume_m3: float
-    filled_volume_m3: float
-    deepest_fill_m: float
-    max_breach_m: float
-    max_breach_depth_m: float
-    sinks: NDArray[np.int64]
-    pits_found: int
-    pits_filled: int
-    threads: int
 
-    def cells(self, channel_area_m2: float, *, also: NDArray[np.int64] | None = None) -> ChannelCells:
-        """Collect the cells of the channels.
+def filled_tiled(
+    source: HeightSource, *, scratch: Scratch, memory_bytes: int, threads: int | None = None
+) -> Grid:
+    """Fill all hollows of a ground, as `washgrade.land.fill.fill` does in memory.
 
-        Parameters
-        ----------
-        channel_area_m2 : float
-            Smallest upstream area of a channel, square metres.
-        also : ndarray of int64, shape (cells,), optional
-            Flat indices of cells that are channel whatever drains through them, and all downstream of them.
+    Parameters
+    ----------
+    source : HeightSource
+        Heights in metres, NaN on voids.
+    scratch : Scratch
+        Where the result is put.
+    memory_bytes : int
+        Memory for the whole program.
+    threads : int, optional
+        How many tiles are worked on at once; unless told, one for each processor.
 
-        Returns
-        -------
-        ChannelCells
-            The cells.
+    Returns
+    -------
+    Grid
+        Filled heights, float32.
 
-        Raises
-        ------
-        InputError
-            If the area is not above 0.
-        GroundError
-            If a told cell is void or off the map.
-        """
-        channel_area_m2 = number("channel_area_m2", channel_area_m2, above=0)
-        return channel_cells(
-            self.frame,
-            self.conditioned_m,
-            self.counts,
-            least_cells=least_cells_of(channel_area_m2, self.frame.cell_m),
-            threads=self.threads,
-            also=also,
-        )
+    Raises
+    ------
+    GroundError
+        If the memory is too little.
 
-    def channels(
-        self, *, channel_area_m2: float, max_reach_m: float = 50.0, also: NDArray[np.int64] | None = None
-    ) -> Channels:
-        """Find the channels, as `washgrade.land.channels.delineate` does in memory.
-
-        Parameters
-        ----------
-        channel_area_m2 : float
-            Smallest upstream area of a channel, square metres.
-        max_reach_m : float, optional
-            Longest reach, metres.
-        also : ndarray of int64, shape (cells,), optional
-            Flat indices of cells that are channel whatever drains through them, and all downstream of them.
-
-        Returns
-        -------
-        Channels
-            Nodes and reaches.
-
-        Raises
-        ------
-        InputError
-            If the area or the length is not above 0.
-        GroundError
-            If there is no channel, or a told cell is void or off the map.
-        """
-        return delineate_cells(
-            self.cells(channel_area_m2, also=also), channel_area_m2=channel_area_m2, max_reach_m=max_reach_m
-        )
-
-    def cut_report(self, *, report_length_m: float | None = None) -> CutReport:
-        """Pick the cuts that a person should confirm or forbid.
-
-        Parameters
-        ----------
-        report_length_m : float, optional
-            Cuts longer than this are told, metres; see `washgrade.land.hollows.report_cuts`.
-
-        Returns
-        -------
-        CutReport
-            Those cuts.
-        """
-        return report_cuts(
-            cast("Dem", self.frame),
-            self.cuts,
-            cast("Any", _CountsAt(self.counts)),
-            report_length_m=report_length_m,
-        )
-
-    def drop_test(self) -> threshold.DropTest:
-        """Pick the area at which channels begin, as `washgrade.land.threshold.constant_drop` does in memory.
-
-        Returns
-        -------
-        DropTest
-            The table and the choice.
-
-        Warns
-        -----
-        GroundWarning
-            If no candidate passes; a hundredth of the largest catchment is then taken.
-        """
-
-        def network(least_cells: int) -> threshold.Network:
-            cells = channel_cells(
-                self.frame, self.conditioned_m, self.counts, least_cells=least_cells, threads=self.threads
-            )
-            place, downstream, _ = cells.in_order()
-            return downstream, cells.elevation_m[place].astype(np.float64), cells.count[place]
-
-        return threshold.pick_area(network, cell_m=self.frame.cell_m, largest=self.counts.largest)
+    Examples
+    --------
+    >>> from washgrade.land.tiles.store import InMemory
+    >>> bowl = np.array([[5, 5, 5, 5], [5, 1, 2, 3], [5, 5, 5, 5]], np.float32)
+    >>> with Scratch() as scratch:
+    ...     filled_tiled(InMemory(bowl), scratch=scratch, memory_bytes=10**9).read(1, 0, 2, 4).tolist()
+    [[5.0, 3.0, 3.0, 3.0]]
+    """
+    threads = processors() if threads is None else threads
+    side = tile_side(tile_bytes(memory_bytes), bytes_per_cell=BYTES_PER_CELL, threads=threads)
+    filled = scratch.grid("filled", source.shape, np.float32)
+    fill_tiles(source, filled, tiling=Tiling(shape=source.shape, side=side), threads=threads)
+    return filled
 
 
 def drain_tiled(
@@ -227,6 +133,7 @@ def drain_tiled(
     max_breach_depth_m: float | None = None,
     keep: HeightSource | None = None,
     sinks: NDArray[np.integer] | None = None,
+    carved: tuple[Burned, HeightSource] | None = None,
     method: str = "least deviation",
     threads: int | None = None,
     side: int | None = None,
@@ -251,6 +158,8 @@ def drain_tiled(
         Windows of bool: cells that no cut may lower.
     sinks : ndarray of int, shape (sinks,), optional
         Flat indices of cells in which water sinks into the ground.
+    carved : tuple of Burned and HeightSource, optional
+        Lines that water shall follow, from `washgrade.land.burn.burn`, and windows of its carved heights.
     method : str, optional
         One of `washgrade.land.flow.METHODS`.
     threads : int, optional
@@ -298,7 +207,7 @@ def drain_tiled(
         at_least=0,
     )
     threads = whole("threads", processors() if threads is None else threads, at_least=1)
-    window_bytes = int(memory_bytes * TILE_SHARE)
+    window_bytes = tile_bytes(memory_bytes)
     if side is None:
         # The widest window is that of breaching: the tile, and what lies around it.
         margin = 4 * (longest_m / cell_m + GUARD)
@@ -312,9 +221,10 @@ def drain_tiled(
         tell(words, first_share)
         return lambda share: tell(words, first_share + (last_share - first_share) * share)
 
+    burned = carved[0] if carved else None
     ground = scratch.grid("opened", frame.shape, np.float32)
     opened = breach_tiles(
-        source,
+        carved[1] if carved else source,
         ground,
         scratch=scratch,
         tiling=tiling,
@@ -336,7 +246,6 @@ def drain_tiled(
         outlets=outlets,
         tell=step("filling the rest", 0.5, 0.7),
     )
-    scratch.drop(ground)
     directions = scratch.grid("directions", frame.shape, np.uint8)
     flow_tiles(
         conditioned,
@@ -348,6 +257,11 @@ def drain_tiled(
         outlets=outlets,
         tell=step("finding the ways of flow", 0.7, 0.85),
     )
+    if burned is not None:
+        led, way = lead_along(directions.mapped(writable=True), conditioned.mapped(writable=True), burned)
+        for cell, code in zip(led.tolist(), way.tolist(), strict=True):
+            row, col = divmod(cell, frame.shape[1])
+            directions.write(row, col, np.array([[code]], np.uint8))
     counts = count_tiles(
         directions, tiling=tiling, threads=threads, tell=step("counting what drains where", 0.85, 0.95)
     )
@@ -362,6 +276,7 @@ def drain_tiled(
     tell("drainage is done", 1.0)
     return TiledDrainage(
         frame=frame,
+        opened_m=ground,
         conditioned_m=conditioned,
         directions=directions,
         counts=counts,
@@ -372,24 +287,12 @@ def drain_tiled(
         deepest_fill_m=deepest_fill_m,
         max_breach_m=longest_m,
         max_breach_depth_m=deepest_m,
+        burned=burned,
         sinks=outlets,
         pits_found=opened.pits_found,
         pits_filled=opened.pits_left,
         threads=threads,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _CountsAt:
-    """Counts of the whole grid, asked for at few cells."""
-
-    counts: TiledCounts
-
-    def ravel(self) -> _CountsAt:
-        return self
-
-    def __getitem__(self, cells: NDArray[np.int64]) -> NDArray[np.int64]:
-        return self.counts.at(cells)
 
 
 # Sinks once each, ascending, on cells that have a height.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import mmap
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
@@ -18,7 +19,17 @@ from numpy.typing import DTypeLike, NDArray
 from washgrade.checks import whole
 from washgrade.errors import GroundError, SiteError
 
-__all__ = ["Grid", "HeightSource", "InMemory", "Scratch", "Tile", "Tiling", "each_tile", "tile_side"]
+__all__ = [
+    "Grid",
+    "HeightSource",
+    "InMemory",
+    "Scratch",
+    "Tile",
+    "Tiling",
+    "each_tile",
+    "rest",
+    "tile_side",
+]
 
 # Our choice: below this the edges, which are passed on in memory, weigh as much as the area.
 LEAST_SIDE = 256
@@ -197,6 +208,33 @@ class Grid:
         flat = window.view(np.uint8).reshape(window.shape[0], -1)
         for row in range(window.shape[0]):
             yield ((top + row) * cols + left) * self.dtype.itemsize, flat[row].data
+
+
+def rest(values: NDArray[Any]) -> None:
+    """Let go of the memory that holds what was read of a grid in a file; nothing is lost.
+
+    The system would take it back when it needs room; but what is let go of sooner leaves that room to others.
+
+    Parameters
+    ----------
+    values : ndarray
+        What `Grid.mapped` gave; nothing happens to another array.
+
+    Examples
+    --------
+    >>> with Scratch() as scratch:
+    ...     mapped = scratch.grid("heights", (1, 2), np.float32).mapped(writable=True)
+    ...     mapped[:] = 5.0
+    ...     rest(mapped)
+    ...     mapped.tolist()
+    [[5.0, 5.0]]
+    """
+    base: Any = values
+    while isinstance(base, np.ndarray):
+        base = base.base
+    # Not every system can be told so.
+    if isinstance(base, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+        base.madvise(mmap.MADV_DONTNEED)
 
 
 class Scratch:
