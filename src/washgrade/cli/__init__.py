@@ -69,7 +69,7 @@ def main() -> None:
 
 
 # Imported last, because the verbs hang themselves on `main`.
-from washgrade.cli import enter, ground, notebook, plans, results  # noqa: E402
+from washgrade.cli import desk, enter, ground, notebook, plans, results  # noqa: E402
 
 main.add_command(results.demo)
 main.add_command(ground.ground)
@@ -86,4 +86,5 @@ main.add_command(results.where)
 main.add_command(plans.walk)
 main.add_command(results.page)
 main.add_command(results.export)
+main.add_command(desk.desk)
 main.add_command(results.check)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from washgrade.sand.layers import SamplingSettings
     from washgrade.sand.purity import Purity
 
-__all__ = ["Settings", "read_settings", "settings_text"]
+__all__ = ["Settings", "changed_text", "read_settings", "settings_text"]
 
 
 def _set(default: Any, check: Callable[..., Any], words: str, **limits: Any) -> Any:
@@ -383,6 +384,39 @@ def settings_text(settings: Settings | None = None) -> str:
         comment = "\n".join(f"# {line}" for line in textwrap.wrap(words, 96))
         blocks.append(f"{comment}\n{entry.name} = {_toml(getattr(settings, entry.name))}\n")
     return "\n".join(blocks)
+
+
+def changed_text(text: str, changes: Mapping[str, Any]) -> str:
+    r"""Change values in the text of a ``site.toml`` and leave everything else as it stands.
+
+    Parameters
+    ----------
+    text : str
+        What stands there.
+    changes : mapping of str to object
+        New values by the names of settings.
+
+    Returns
+    -------
+    str
+        The new text; a setting that had no line gets one at the end.
+
+    Examples
+    --------
+    >>> print(changed_text("# mine\nbite_m = 0.1  # a hand\n", {"bite_m": 0.07, "units": "us"}))
+    # mine
+    bite_m = 0.07  # a hand
+    units = "us"
+    <BLANKLINE>
+    """
+    for name, value in changes.items():
+        line = re.compile(rf"^(\s*{re.escape(name)}\s*=\s*)(\"[^\"]*\"|'[^']*'|[^#\s]+)", re.MULTILINE)
+        found = line.search(text)
+        if found:
+            text = f"{text[: found.start(2)]}{_toml(value)}{text[found.end(2) :]}"
+        else:
+            text = f"{text.rstrip()}\n{name} = {_toml(value)}\n"
+    return text
 
 
 def read_settings(path: Path) -> Settings:

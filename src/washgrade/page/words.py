@@ -9,7 +9,7 @@ import numpy as np
 from washgrade.page.view import PageView
 from washgrade.units import show_grade, show_mass
 
-__all__ = ["CAUTIONS", "cautions_html", "plain_table", "settings_html"]
+__all__ = ["CAUTIONS", "SUPPORT_WORDS", "cautions_html", "plain_table", "settings_html"]
 
 PLAIN_ROWS = 40
 """Rows of the table for readers without script."""
@@ -34,6 +34,14 @@ CAUTIONS = (
     ),
 )
 """Customary cautions; local codes come before them."""
+
+SUPPORT_WORDS = {
+    "sampled": "A sample was taken in this reach.",
+    "near": "A sample was taken close by along the wash.",
+    "inferred": "No sample close by: worked out from samples farther along the network.",
+    "prior": "No sample tells of this reach: a general guess from the lie of the land.",
+}
+"""What an estimate rests on, by its word; the page's own script says the same."""
 
 
 def cautions_html(view: PageView) -> str:

@@ -17,13 +17,14 @@ from washgrade.survey.records import (
     add,
     enter,
     gauge_storm,
+    look_over,
     notebook,
     records,
     records_as_json,
     strike,
 )
 from washgrade.survey.showcase import Demo, run_demo
-from washgrade.survey.steps import settings
+from washgrade.survey.steps import change_settings, settings
 from washgrade.survey.tell import tell_record
 from washgrade.survey.walks import WalkPlan, plan_sampling_walk, write_walk
 
@@ -38,6 +39,7 @@ __all__ = [
     "WalkPlan",
     "add",
     "build_ground",
+    "change_settings",
     "check",
     "compare",
     "diagnose",
@@ -48,6 +50,7 @@ __all__ = [
     "grade_as_json",
     "holes",
     "learnt",
+    "look_over",
     "next_samples",
     "notebook",
     "page_view",

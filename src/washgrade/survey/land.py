@@ -26,7 +26,10 @@ if TYPE_CHECKING:
     from washgrade.land.water import Water
     from washgrade.survey.ways import Ways
 
-__all__ = ["GroundMade", "build_ground"]
+__all__ = ["WRITING", "GroundMade", "build_ground"]
+
+WRITING = "writing the site"
+"""Name of the step before which nothing of the site is changed."""
 
 # Our choice, because fewer cells show no valley.
 LEAST_SIDE = 10
@@ -271,7 +274,7 @@ def build_ground(
         tell("measuring the washes", 0.1)
         shown = units or kept.units
         layers, noted, doubts = _layers(dem, ways, named, water, mended, make=make)
-        tell("writing the site", 0.6)
+        tell(WRITING, 0.6)
         made = make_site(folder, kept)
         # An invented place stays invented when its ground is built anew.
         invented = invented or (standing is not None and bool(load_facts(made).more.get("invented")))

@@ -24,7 +24,17 @@ if TYPE_CHECKING:
     from washgrade.files.storm import Storm
     from washgrade.land.channels import Channels
 
-__all__ = ["Entered", "add", "enter", "gauge_storm", "notebook", "records", "records_as_json", "strike"]
+__all__ = [
+    "Entered",
+    "add",
+    "enter",
+    "gauge_storm",
+    "look_over",
+    "notebook",
+    "records",
+    "records_as_json",
+    "strike",
+]
 
 
 def add(
@@ -77,6 +87,46 @@ def add(
         return merge_records(opened, open_site(path), crs=facts.crs, keep_good=keep_good)
     frame = _frame(opened, facts, today, _channels_of(opened))
     return import_records(opened, path, frame, kind=kind, keep_good=keep_good)
+
+
+def look_over(
+    site: Path | str, path: Path | str, *, kind: str | None = None, today: date | None = None
+) -> tuple[list[Record], list[str]]:
+    """Read a file of records as `add` would, and write nothing.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder.
+    path : Path or str
+        CSV, GeoJSON, GPX or another vector file.
+    kind : {"samples", "storms", "digs", "looks"}, optional
+        What the records are; told from the file if left out.
+    today : date, optional
+        The last day a record may have.
+
+    Returns
+    -------
+    records : list of Record
+        Its good records.
+    faults : list of str
+        Every fault of the others, file and row first.
+
+    Raises
+    ------
+    RecordError
+        If the file cannot be read at all.
+    SiteError
+        If the site has no ground.
+    """
+    from washgrade.checks import choice
+    from washgrade.files.columns import KINDS
+    from washgrade.files.records import read_record_file
+
+    if kind is not None:
+        choice("kind", kind, tuple(KINDS))
+    opened, facts = open_ground(site)
+    return read_record_file(path, _frame(opened, facts, today, _channels_of(opened)), kind=kind)
 
 
 def enter(site: Path | str, kind: str, cells: Mapping[str, object], *, today: date | None = None) -> Entered:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from washgrade.errors import InputError
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from washgrade.files.settings import Settings
     from washgrade.files.site import Site
 
-__all__ = ["Progress", "open_ground", "read_day", "settings", "silent", "stage"]
+__all__ = ["Progress", "change_settings", "open_ground", "read_day", "settings", "silent", "stage"]
 
 Progress = Callable[[str, float], None]
 
@@ -66,6 +66,48 @@ def settings(site: Path | str) -> Settings:
     from washgrade.files.site import open_site
 
     return open_site(site).settings
+
+
+def change_settings(site: Path | str, changes: Mapping[str, Any]) -> Settings:
+    """Change settings of a site; what else stands in ``site.toml`` stays, comments too.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder.
+    changes : mapping of str to object
+        New values by the names of settings.
+
+    Returns
+    -------
+    Settings
+        All of them, as they stand now.
+
+    Raises
+    ------
+    SiteError
+        If there is no such site, or it cannot be written.
+    InputError
+        If a value is outside its limits, or a name is none; nothing is written then.
+    """
+    from dataclasses import asdict
+
+    from washgrade.files.settings import Settings, changed_text
+    from washgrade.files.site import open_site, replacing
+
+    opened = open_site(site)
+    stands = asdict(opened.settings)
+    unknown = [name for name in changes if name not in stands]
+    if unknown:
+        raise InputError(f"Unknown setting {unknown[0]!r}. The names there are stand in site.toml.")
+    chosen = Settings(**{**stands, **changes})
+    # As checked: a whole number is one again, whatever it came as.
+    new = {name: value for name, value in asdict(chosen).items() if value != stands[name]}
+    if new:
+        text = opened.settings_file.read_text(encoding="utf-8-sig")
+        with replacing(opened.settings_file) as draft:
+            draft.write_text(changed_text(text, new), encoding="utf-8")
+    return chosen
 
 
 def open_ground(site: Path | str) -> tuple[Site, GroundFacts]:

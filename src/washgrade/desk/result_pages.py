@@ -1,0 +1,381 @@
+"""The pages that answer: overview, ranking, one reach, plans, map, files to take along, checks, settings."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+
+from washgrade.desk.fields import changed_settings, settings_form
+from washgrade.desk.uploads import Refused, receive_form
+from washgrade.desk.words import for_desk
+from washgrade.errors import WashgradeError
+from washgrade.files.columns import KINDS
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from washgrade.desk.jobs import Job
+    from washgrade.desk.state import Desk
+
+__all__ = [
+    "check",
+    "export",
+    "find_reach",
+    "home",
+    "map_file",
+    "map_page",
+    "rank",
+    "reach",
+    "save_settings",
+    "settings",
+    "state",
+    "switch_units",
+    "take_along",
+    "walk",
+    "walk_gpx",
+    "where",
+]
+
+ROWS_OFFERED = (25, 100, 1000)
+_FORMS = {"gpx": "GPS and phone maps", "csv": "spreadsheets", "geojson": "map programs"}
+
+
+def home(request: Request) -> Response:
+    """Show how far the site has come, and what to do next."""
+    from washgrade import survey
+
+    desk: Desk = request.app.state.desk
+    standing = desk.standing()
+    if standing.fault:
+        return desk.refuse(request, standing.fault, status=200)
+    counts: dict[str, int] = {}
+    last: dict[str, str] = {}
+    if standing.ground:
+        for record in survey.notebook(desk.site):
+            counts[record.kind] = counts.get(record.kind, 0) + 1
+            last[record.kind] = record.time[:10]
+    best = desk.ask(request, "rank", "Estimating", on=None, top=5) if standing.ground else None
+    empty = not desk.site.exists() or not any(desk.site.iterdir())
+    return desk.show(request, "home.html", counts=counts, last=last, kinds=KINDS, best=best, empty=empty)
+
+
+def _day(request: Request) -> str | None:
+    return request.query_params.get("on") or None
+
+
+def _without_ground(desk: Desk, request: Request) -> Response | None:
+    # Nothing can be answered without a ground; the page says what to do next.
+    standing = desk.standing()
+    if standing.ground:
+        return None
+    return desk.show(request, "no_ground.html", fault=standing.fault)
+
+
+def rank(request: Request) -> Response:
+    """Show where to dig."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    wanted = request.query_params.get("rows", "")
+    top = int(wanted) if wanted.isdigit() and int(wanted) in ROWS_OFFERED else ROWS_OFFERED[0]
+    job = desk.ask(request, "rank", "Estimating along the channels", on=_day(request), top=top)
+    return desk.unready(request, job) or desk.show(
+        request, "rank.html", found=job.result, on=_day(request) or "", rows=top, offered=ROWS_OFFERED
+    )
+
+
+def reach(request: Request) -> Response:
+    """Show one reach, and what its figures rest on."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    name = request.path_params["reach"]
+    job = desk.ask(request, "reach", f"Reading reach {name}", on=_day(request), reach=name)
+    return desk.unready(request, job) or desk.show(request, "reach.html", found=job.result)
+
+
+def find_reach(request: Request) -> Response:
+    """Go to the reach that was asked for."""
+    name = re.sub(r"[^A-Za-z0-9]", "", request.query_params.get("reach", "")).upper()
+    return RedirectResponse(f"/reach/{name}" if name else "/rank", status_code=303)
+
+
+def where(request: Request) -> Response:
+    """Show where one more sample would tell most."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    job = desk.ask(request, "where", "Looking where one more sample would tell most", on=_day(request))
+    return desk.unready(request, job) or desk.show(request, "where.html", found=job.result)
+
+
+def walk(request: Request) -> Response:
+    """Plan a sampling walk."""
+    from washgrade.files.groundstore import load_shapes
+    from washgrade.files.site import open_site
+
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    gates = [shape.name for shape in load_shapes(open_site(desk.site), "access") if shape.name]
+    asked = request.query_params
+    typed = {name: asked.get(name, "").strip() for name in WALK_FIELDS}
+    if not asked.get("hours"):
+        return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults={})
+    options, faults = _walk_options(typed)
+    if faults:
+        return desk.show(
+            request, "walk.html", status=422, found=None, gates=gates, typed=typed, faults=faults
+        )
+    job = _ask_walk(desk, request, options)
+    if job.faults:
+        about = "start" if "start" in " ".join(job.faults).lower() else "hours"
+        told = {about: " ".join(for_desk(fault) for fault in job.faults)}
+        return desk.show(request, "walk.html", status=422, found=None, gates=gates, typed=typed, faults=told)
+    return desk.unready(request, job) or desk.show(
+        request,
+        "walk.html",
+        found=job.result,
+        gates=gates,
+        typed=typed,
+        faults={},
+        query=request.url.query,
+    )
+
+
+WALK_FIELDS = ("hours", "stops", "start", "point", "one_way", "pairs", "per_stop", "daylight", "tributaries")
+_WALK_NUMBERS = (
+    ("hours", "hours", 24.0),
+    ("stops", "stops", 500.0),
+    ("pairs", "duplicates", 100.0),
+    ("per_stop", "sample_minutes", 600.0),
+    ("daylight", "daylight_hours", 24.0),
+)
+
+
+def _walk_options(typed: dict[str, str]) -> tuple[dict[str, Any], dict[str, str]]:
+    options: dict[str, Any] = {}
+    faults: dict[str, str] = {}
+    for name, option, most in _WALK_NUMBERS:
+        text = typed[name]
+        if not text:
+            continue
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        counted = option in {"stops", "duplicates"}
+        if not 0.0 <= value <= most or (counted and not value.is_integer()):
+            what = "a whole number" if counted else "a number"
+            faults[name] = f"Invalid value of {text!r}. It must be {what} from 0 to {most:g}."
+            continue
+        options[option] = int(value) if counted else value
+    options["start"] = typed["point"] or typed["start"] or None
+    options["one_way"] = bool(typed["one_way"])
+    options["every_tributary"] = bool(typed["tributaries"])
+    return options, faults
+
+
+def _ask_walk(desk: Desk, request: Request, options: dict[str, Any]) -> Job:
+    # The name of the file follows from the question, so that the download finds the same answer.
+    import hashlib
+
+    text = repr((sorted(options.items()), desk.stamp(), _day(request), date.today()))
+    gpx = desk.scratch / f"walk-{hashlib.sha256(text.encode()).hexdigest()[:16]}.gpx"
+    return desk.ask(request, "walk", "Planning the walk", on=_day(request), gpx=gpx, **options)
+
+
+def walk_gpx(request: Request) -> Response:
+    """Give the walk for a GPS or a phone's map program."""
+    desk: Desk = request.app.state.desk
+    options, faults = _walk_options(
+        {name: request.query_params.get(name, "").strip() for name in WALK_FIELDS}
+    )
+    if faults or "hours" not in options:
+        return RedirectResponse("/walk", status_code=303)
+    job = _ask_walk(desk, request, options)
+    unready = desk.unready(request, job)
+    if unready is not None:
+        return unready
+    return FileResponse(job.arguments["gpx"], filename="walk.gpx", media_type="application/gpx+xml")
+
+
+def map_page(request: Request) -> Response:
+    """Show the map within the desk."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    job = _ask_page(desk, request)
+    return desk.unready(request, job) or desk.show(
+        request, "map.html", query=request.url.query, found=job.result, hours=_hours(request) or ""
+    )
+
+
+def _hours(request: Request) -> float | None:
+    text = request.query_params.get("walk_hours", "")
+    try:
+        hours = float(text)
+    except ValueError:
+        return None
+    return hours if 0.0 < hours <= 24.0 else None
+
+
+def _ask_page(desk: Desk, request: Request) -> Job:
+    hours = _hours(request)
+    out = desk.scratch / f"page-{abs(hash((desk.stamp(), _day(request), hours, date.today()))):x}.html"
+    return desk.ask(request, "page", "Drawing the map", on=_day(request), out=out, walk_hours=hours)
+
+
+def map_file(request: Request) -> Response:
+    """Give the map's file: within the desk's page, or to take along."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    job = _ask_page(desk, request)
+    unready = desk.unready(request, job)
+    if unready is not None:
+        return unready
+    path: Path = job.result["path"]
+    if request.query_params.get("keep"):
+        name = re.sub(r"\W+", "-", desk.site.resolve().name) or "site"
+        return FileResponse(path, filename=f"{name}-{date.today()}.html", media_type="text/html")
+    content = path.read_bytes()
+    found = re.search(rb'http-equiv="Content-Security-Policy" content="([^"]*)"', content[:4000])
+    import html
+
+    # The file's own policy, which names its scripts by their hash.
+    policy = html.unescape(found.group(1).decode()) if found else "default-src 'none'"
+    return Response(
+        content,
+        media_type="text/html; charset=utf-8",
+        headers={"Content-Security-Policy": f"{policy}; frame-ancestors 'self'"},
+    )
+
+
+def take_along(request: Request) -> Response:
+    """Show what can be taken along."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    return desk.show(request, "take_along.html", forms=_FORMS, kinds=KINDS)
+
+
+def export(request: Request) -> Response:
+    """Give reaches or records for other programs."""
+    from washgrade.files.exchange import FORMATS
+
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    form, what = request.query_params.get("form", ""), request.query_params.get("what", "")
+    if form not in FORMATS or what not in {"reaches", "records", *KINDS}:
+        return desk.refuse(request, "There is no such file to take along. Choose one from the list.")
+    out = desk.scratch / f"{what}-{abs(hash((desk.stamp(), _day(request), date.today()))):x}.{form}"
+    job = desk.ask(request, "export", f"Writing {what}", on=_day(request), form=form, what=what, out=out)
+    unready = desk.unready(request, job)
+    return unready or FileResponse(job.result["path"], filename=f"{what}.{form}")
+
+
+def check(request: Request) -> Response:
+    """Show whether the site is whole, and which records look wrong."""
+    desk: Desk = request.app.state.desk
+    missing = _without_ground(desk, request)
+    if missing is not None:
+        return missing
+    job = desk.ask(request, "check", "Looking over the site")
+    return desk.unready(request, job) or desk.show(request, "check.html", found=job.result)
+
+
+def settings(request: Request) -> Response:
+    """Show the settings."""
+    return _settings_page(request.app.state.desk, request)
+
+
+def _settings_page(
+    desk: Desk,
+    request: Request,
+    typed: dict[str, str] | None = None,
+    faults: dict[str, tuple[str, ...]] | None = None,
+) -> Response:
+    from dataclasses import replace
+
+    from washgrade import survey
+
+    if not desk.standing().there:
+        return desk.show(request, "no_ground.html", fault="")
+    try:
+        chosen = survey.settings(desk.site)
+    except WashgradeError as error:
+        return desk.refuse(request, *str(error).splitlines())
+    fields = [replace(one, faults=(faults or {}).get(one.name, ())) for one in settings_form(chosen, typed)]
+    return desk.show(request, "settings.html", status=422 if faults else 200, fields=fields)
+
+
+async def save_settings(request: Request) -> Response:
+    """Change the settings."""
+    desk: Desk = request.app.state.desk
+    try:
+        received = await receive_form(request, is_own_form=desk.session.is_own_form)
+    except Refused as error:
+        return await run_in_threadpool(desk.refuse, request, str(error), status=error.status)
+    return await run_in_threadpool(_save_settings, desk, request, dict(received.texts()))
+
+
+def _save_settings(desk: Desk, request: Request, typed: dict[str, str]) -> Response:
+    from washgrade import survey
+
+    values, faults = changed_settings(typed)
+    if faults:
+        return _settings_page(desk, request, typed, faults)
+    try:
+        survey.change_settings(desk.site, values)
+    except WashgradeError as error:
+        return desk.refuse(request, *str(error).splitlines())
+    desk.say("The settings are saved. Estimates use them from now on; the ground, when it is built again.")
+    return RedirectResponse("/settings", status_code=303)
+
+
+async def switch_units(request: Request) -> Response:
+    """Switch between US and metric units."""
+    desk: Desk = request.app.state.desk
+    try:
+        received = await receive_form(request, is_own_form=desk.session.is_own_form)
+    except Refused as error:
+        return await run_in_threadpool(desk.refuse, request, str(error), status=error.status)
+    return await run_in_threadpool(_switch_units, desk, request, received.text("to"), received.text("back"))
+
+
+def _switch_units(desk: Desk, request: Request, units: str, back: str) -> Response:
+    from washgrade import survey
+    from washgrade.units import UNITS
+
+    if units in UNITS:
+        desk.units_first = units
+        if desk.standing().there:
+            try:
+                survey.change_settings(desk.site, {"units": units})
+            except WashgradeError as error:
+                return desk.refuse(request, *str(error).splitlines())
+    # Only back to the desk's own pages.
+    is_own = re.fullmatch(r"/(?!/)[\w/?=&.%+-]*", back)
+    return RedirectResponse(back if is_own else "/", status_code=303)
+
+
+def state(request: Request) -> Response:
+    """Tell an open page whether something has changed."""
+    desk: Desk = request.app.state.desk
+    return JSONResponse({"stamp": desk.stamp()})

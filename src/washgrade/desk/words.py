@@ -1,0 +1,232 @@
+"""The words of the desk's forms: what a column is called, in which unit it is asked, and where it stands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from washgrade.files.columns import KINDS, known_names
+
+__all__ = ["ASKED_IN", "GROUPS", "LABELS", "UNIT_WORDS", "for_desk", "in_words", "label_of"]
+
+LABELS: Mapping[str, str] = MappingProxyType(
+    {
+        "id": "Name of the record",
+        "time": "Day",
+        "lon": "Longitude",
+        "lat": "Latitude",
+        "easting_m": "Easting",
+        "northing_m": "Northing",
+        "accuracy_m": "GPS accuracy",
+        "reach": "Reach",
+        "place": "Name of the place",
+        "note": "Note",
+        "depth_top_m": "Top of the layer",
+        "depth_bottom_m": "Bottom of the layer",
+        "dry_mass_kg": "Dry mass",
+        "wet_mass_kg": "Wet mass",
+        "moisture": "Moisture",
+        "magnetic_mass_kg": "Magnetics",
+        "volume_litres": "Volume",
+        "grade": "Grade",
+        "trace": "A trace: seen, but too little to weigh",
+        "below": "Surely below",
+        "end": "End of the rain",
+        "duration_h": "How long it rained",
+        "rain_mm": "Rain",
+        "rain_source": "Who says so",
+        "mark_depth_m": "Flood mark above the bed",
+        "mark_width_m": "Width between the marks",
+        "no_flow": "The wash did not run",
+        "end_lon": "Other end, longitude",
+        "end_lat": "Other end, latitude",
+        "end_easting_m": "Other end, easting",
+        "end_northing_m": "Other end, northing",
+        "loads": "Shovel loads",
+        "buckets": "Buckets",
+        "bucket_litres": "One bucket holds",
+        "bite_m": "Depth dug",
+        "product_mass_kg": "Product",
+        "purity": "Magnetics in the product",
+        "seen": "What was seen",
+        "depth_m": "Depth of the buried streak",
+    }
+)
+"""What a column of a record is called in a form."""
+
+_PLACE = ("lat", "lon", "accuracy_m")
+_GRID = ("easting_m", "northing_m")
+
+GROUPS: Mapping[str, tuple[tuple[str, bool, tuple[str, ...]], ...]] = MappingProxyType(
+    {
+        "samples": (
+            ("When", False, ("time",)),
+            ("Where", False, (*_PLACE, "place")),
+            ("On the site's grid instead", True, _GRID),
+            ("What was in it", False, ("dry_mass_kg", "magnetic_mass_kg", "trace", "below")),
+            ("How deep", False, ("depth_top_m", "depth_bottom_m")),
+            ("Not weighed dry", True, ("wet_mass_kg", "moisture", "volume_litres", "grade")),
+            ("Anything else", False, ("note",)),
+        ),
+        "storms": (
+            ("When the rain began", False, ("time",)),
+            ("Rain", False, ("rain_mm", "duration_h", "end", "rain_source")),
+            ("What the wash did", False, ("no_flow", "mark_depth_m", "mark_width_m")),
+            ("Where: only for a flood mark, or a gauge that is not here", False, ("reach", *_PLACE, "place")),
+            ("On the site's grid instead", True, _GRID),
+            ("Anything else", False, ("note",)),
+        ),
+        "digs": (
+            ("When", False, ("time",)),
+            ("Where: a reach, or a place", False, ("reach", *_PLACE, "place")),
+            ("Other end of a stretch", True, ("end_lat", "end_lon", "end_easting_m", "end_northing_m")),
+            ("On the site's grid instead", True, _GRID),
+            (
+                "How much: one of these is enough",
+                False,
+                ("loads", "buckets", "bucket_litres", "volume_litres", "bite_m"),
+            ),
+            ("What came of it", False, ("product_mass_kg", "purity")),
+            ("Anything else", False, ("note",)),
+        ),
+        "looks": (
+            ("When", False, ("time",)),
+            ("Where: a reach, or a place", False, ("reach", *_PLACE, "place")),
+            ("On the site's grid instead", True, _GRID),
+            ("What was seen", False, ("seen", "depth_m")),
+            ("Anything else", False, ("note",)),
+        ),
+    }
+)
+"""Of each kind the groups of its form: heading, whether it is folded away at first, and its columns."""
+
+ASKED_IN: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "accuracy_m": ("ft", "m"),
+        "depth_top_m": ("in", "cm"),
+        "depth_bottom_m": ("in", "cm"),
+        "dry_mass_kg": ("lb", "kg"),
+        "wet_mass_kg": ("lb", "kg"),
+        "magnetic_mass_kg": ("oz", "g"),
+        "volume_litres": ("gal", "litres"),
+        "bucket_litres": ("gal", "litres"),
+        "duration_h": ("min", "min"),
+        "rain_mm": ("in", "mm"),
+        "mark_depth_m": ("in", "cm"),
+        "mark_width_m": ("ft", "m"),
+        "bite_m": ("in", "cm"),
+        "product_mass_kg": ("lb", "kg"),
+        "depth_m": ("in", "cm"),
+    }
+)
+"""Unit that a form offers first: for people used to US units, and to metric ones."""
+
+UNIT_WORDS: Mapping[str, str] = MappingProxyType({"litres": "L", "m3": "m³", "ft3": "cu ft", "h": "hours"})
+"""How a unit's suffix is written for people; others are written as they are."""
+
+# What a sentence of the library says of the command line, in the words of the desk.
+_INSTEAD = (
+    (re.compile(r"`washgrade rank`"), "the ranking"),
+    (re.compile(r"washgrade rank \S+"), "the ranking"),
+    (re.compile(r"\(washgrade where SITE\)"), "(see Sample next)"),
+    (
+        re.compile(r"Read it as one storm with: washgrade storm SITE --gauge FILE\."),
+        "Give it as a gauge's file in the form for a storm.",
+    ),
+    (re.compile(r"The ids stand in: washgrade notebook SITE\."), "The ids stand in the notebook."),
+    (re.compile(r"Make one with: washgrade ground SITE --dem FILE\."), "Build its ground first."),
+    (re.compile(r"; leave --as out to take both"), ""),
+    (re.compile(r"(?:Say|Give|say) (it with )?--z-unit[^.;,)]*"), "Choose the unit of heights"),
+    (re.compile(r" in site\.toml"), " in the settings"),
+)
+_KNOWN = {kind: known_names(entry.columns) for kind, entry in KINDS.items()}
+# Names that are also plain words are told apart by the quotation marks around them.
+_BARE = re.compile(r"\b(?:[a-z]+_[a-z0-9_]+|lon|lat)\b")
+
+
+def for_desk(sentence: str) -> str:
+    """Say a sentence of the library without what only the command line knows.
+
+    Parameters
+    ----------
+    sentence : str
+        The library's.
+
+    Returns
+    -------
+    str
+        The desk's.
+
+    Examples
+    --------
+    >>> for_desk("Raise 'snap_max_m' in site.toml.")
+    "Raise 'snap_max_m' in the settings."
+    """
+    for pattern, words in _INSTEAD:
+        sentence = pattern.sub(words, sentence)
+    return sentence
+
+
+def label_of(kind: str, name: str) -> str:
+    """Say what a column is called, by any name that a file may use for it.
+
+    Parameters
+    ----------
+    kind : str
+        The kind of record.
+    name : str
+        The name, such as ``dry_mass_lb``.
+
+    Returns
+    -------
+    str
+        Such as ``dry mass (lb)``, for the middle of a sentence; the name itself where it is unknown.
+
+    Examples
+    --------
+    >>> label_of("samples", "dry_mass_lb"), label_of("samples", "lon"), label_of("samples", "colour")
+    ('dry mass (lb)', 'longitude', 'colour')
+    """
+    entry = _KNOWN[kind].get(name)
+    if entry is None:
+        return name
+    column, _ = entry
+    label = LABELS.get(column.name, column.name)
+    label = label if label.startswith("GPS") else label[0].lower() + label[1:]
+    stem = column.name.rpartition("_")[0]
+    unit = name.removeprefix(f"{stem}_") if column.name in ASKED_IN else ""
+    if name.endswith("_percent"):
+        unit = "percent"
+    return f"{label} ({UNIT_WORDS.get(unit, unit)})" if unit else label
+
+
+def in_words(kind: str, sentence: str) -> str:
+    """Say a fault of a record with the labels of its form instead of the names of columns.
+
+    Parameters
+    ----------
+    kind : str
+        The kind of record.
+    sentence : str
+        The fault.
+
+    Returns
+    -------
+    str
+        The same for people.
+
+    Examples
+    --------
+    >>> in_words("samples", "Invalid 'dry_mass_lb' of 'two'. It must be a finite number above 0.")
+    "Invalid dry mass (lb) of 'two'. It must be a finite number above 0."
+    """
+    known = _KNOWN[kind]
+
+    def quoted(found: re.Match[str]) -> str:
+        return label_of(kind, found.group(1)) if found.group(1) in known else found.group(0)
+
+    def bare(found: re.Match[str]) -> str:
+        return label_of(kind, found.group(0))
+
+    return for_desk(_BARE.sub(bare, re.sub(r"'([a-z][a-z0-9_]*)'", quoted, sentence)))
