@@ -26,7 +26,12 @@ GO = "go"
 """The desk's answer to `ABOUT_TO_WRITE`; before it nothing of the site is changed."""
 
 # Loaded while a person still reads the first page.
-_HEAVY = ("washgrade.files.groundstore", "washgrade.files.rasters", "washgrade.sand.grade", "washgrade.dig.rank")
+_HEAVY = (
+    "washgrade.files.groundstore",
+    "washgrade.files.rasters",
+    "washgrade.sand.grade",
+    "washgrade.dig.rank",
+)
 # No person sees more of it.
 _TELL_EVERY_S = 0.1
 
