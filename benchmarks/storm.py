@@ -113,11 +113,11 @@ def main():
             f"{nodes:3} nodes a reach, bed asked at {where}: floods {floods_s:.2f} s "
             f"({1e6 * by_node:.2f} us a node), replay {replay_s:.3f} s, balance off by {balance:.0e}"
         )
-    compiled = hydraulics._flows, season._replay
-    hydraulics._flows, season._replay = (loop.py_func for loop in compiled)
+    compiled = hydraulics._flows, season._replay, season.flood_step
+    hydraulics._flows, season._replay, season.flood_step = (loop.py_func for loop in compiled)
     small = max(asked.reaches // 100, 10)
     plain_flood, plain_replay, _ = season_s(small, 1, 2, 10)
-    hydraulics._flows, season._replay = compiled
+    hydraulics._flows, season._replay, season.flood_step = compiled
     print(
         f"outer loops uncompiled, by node: floods x {plain_flood / (2 * small) / by_node:.0f}, "
         f"replay x {plain_replay / (2 * small) / (replay_s / (asked.storms * asked.reaches)):.0f}"

@@ -63,10 +63,11 @@ def test_draws_of_another_ground_are_refused():
         stock(grade_draws=np.zeros((3, 5)))
 
 
-def test_negative_loads_taken_are_refused():
-    says = "Invalid 'loads_taken'. It must hold one number of at least 0 for each reach."
-    with pytest.raises(InputError, match=sentence(says)):
-        stock(loads_taken=np.array([-1.0, 0.0]))
+def test_a_depletion_that_is_no_share_is_refused():
+    says = "Invalid 'depletion'. It must hold shares from 0 to 1, ways by reaches."
+    for wrong in ([[-0.1, 0.0]], [[1.1, 0.0]], [[0.0, 0.0, 0.0]], [0.0, 0.0]):
+        with pytest.raises(InputError, match=sentence(says)):
+            stock(depletion=np.array(wrong))
 
 
 def test_a_bed_without_width_is_refused():
@@ -76,8 +77,8 @@ def test_a_bed_without_width_is_refused():
 
 
 def test_below_the_cutoff_nothing_counts():
-    assert stock(cutoff_grade=0.2).stock_kg_draws.sum() == 0
-    assert stock(cutoff_grade=0.05).stock_kg_draws.min() > 0
+    assert stock(cutoff_grade=0.2).worth_kg().sum() == 0
+    assert stock(cutoff_grade=0.05).worth_kg().min() > 0
 
 
 def test_not_a_number_ranks_behind():

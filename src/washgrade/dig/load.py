@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from washgrade.checks import number
 from washgrade.sand.sample import grain_density_kg_m3
 
-__all__ = ["Shovel", "bulk_density_kg_m3", "expected_load_kg", "load_magnetics_kg"]
+__all__ = ["Shovel", "bulk_density_kg_m3", "expected_load_kg", "grade_of_load", "load_magnetics_kg"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +107,36 @@ def load_magnetics_kg(grade: NDArray[np.floating], shovel: Shovel) -> NDArray[np
     """
     grade = np.asarray(grade, dtype=np.float64)
     return grade * bulk_density_kg_m3(grade, shovel) * (shovel.shovel_litres * 1e-3)
+
+
+def grade_of_load(magnetics_kg: float, shovel: Shovel) -> float:
+    """Grade of the sand of which one shovel load holds so much magnetics: `load_magnetics_kg` turned round.
+
+    Parameters
+    ----------
+    magnetics_kg : float
+        Magnetics in one load, kg, at least 0.
+    shovel : Shovel
+        Volume of a load, densities and porosity.
+
+    Returns
+    -------
+    float
+        Mass share of the magnetics; 1 where a load of nothing else holds no more.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> round(grade_of_load(float(load_magnetics_kg(np.array(0.3), Shovel())), Shovel()), 6)
+    0.3
+    """
+    number("magnetics_kg", magnetics_kg, at_least=0)
+    # The volumes of both kinds of grain add up to that of the load without its air.
+    light_m3 = shovel.shovel_litres * 1e-3 * (1.0 - shovel.porosity)
+    light_m3 -= magnetics_kg / shovel.heavy_density_kg_m3
+    if light_m3 <= 0.0:
+        return 1.0
+    return magnetics_kg / (magnetics_kg + light_m3 * shovel.light_density_kg_m3)
 
 
 def expected_load_kg(

@@ -132,6 +132,81 @@ class Settings:
         at_least=0.0,
         at_most=1.0,
     )
+    streak_log_sd: float = _set(
+        0.5,
+        number,
+        "How far the share of streaks in one reach lies from 'streak_share', standard deviation of its "
+        "logarithm: it widens what a reach is said to hold. Our choice, because one wash shows them twice as "
+        "wide as the next.",
+        at_least=0.0,
+        at_most=2.0,
+    )
+    within_sd: float = _set(
+        0.4,
+        number,
+        "How much the loads of one reach differ, standard deviation of the logarithm: the richest are dug "
+        "first, so each next load brings less. Our choice, because scoops taken side by side differ by 10 to "
+        "40 %, and loads along fifty metres by no less.",
+        at_least=0.0,
+        at_most=2.0,
+    )
+    product_purity: float = _set(
+        0.9,
+        number,
+        "Magnetics in a cleaned product whose purity was not recorded, 0 to 1. Our choice, because two "
+        "passes over a magnet leave about a tenth of sand.",
+        above=0.0,
+        at_most=1.0,
+    )
+    product_recovery: float = _set(
+        0.85,
+        number,
+        "Share of the magnetics dug that ends up in the cleaned product, 0 to 1; from a product's weight it "
+        "tells what was dug. Our choice, because each pass over a magnet loses some percent.",
+        above=0.0,
+        at_most=1.0,
+    )
+    curve_number: float = _set(
+        77.0,
+        number,
+        "Curve number of the slopes at average wetness, 0 to 100: the higher, the more of the rain runs off. "
+        "Desert shrub in poor condition on soil group B (TR-55 1986, table 2-2d); 63 on deep sand, 85 on "
+        "clay loam, 88 on clay or thin soil over rock; bare rock and crusts more.",
+        above=0.0,
+        at_most=100.0,
+    )
+    bed: str = _set(
+        "sand",
+        choice,
+        "What the beds are made of, as one sees it: 'sand', 'gravelly sand', 'gravel' or 'cobble'; median "
+        "grains of 0.5, 2, 16 and 100 mm (Wentworth 1922).",
+        allowed=("sand", "gravelly sand", "gravel", "cobble"),
+    )
+    bed_conductivity_mm_h: float = _set(
+        44.0,
+        number,
+        "How fast the beds drink while water stands on them, mm/h: 44 for sand and gravel with little silt, "
+        "80 for clean sand and gravel, 13 with much silt (Lane 1983).",
+        at_least=0.0,
+        at_most=1000.0,
+    )
+    typical_rain_h: float = _set(
+        1.0,
+        number,
+        "How long it rained in a storm whose record does not say, hours. Our choice, because the bursts that "
+        "run a dry wash last about an hour.",
+        above=0.0,
+        at_most=240.0,
+    )
+    sand_travel_m: float = _set(
+        100.0,
+        number,
+        "How far one flood carries the sand it sets moving, metres, on the mean: it ties a dug reach to what "
+        "is left upstream of it. Our choice, because marked stones in dryland floods went tens to a few "
+        "hundred metres (Hassan, Church and Schick 1991).",
+        above=0.0,
+        at_most=100000.0,
+    )
     top_reaches: int = _set(
         5,
         whole,

@@ -5,7 +5,7 @@ What asks the model (grades, reasons, where next) starts from here, so that all 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,14 +139,13 @@ class Weighed:
 
 def weigh(
     channels: Channels,
-    samples: Samples,
+    samples: Samples | Observations,
     *,
     shape: Shape | None = None,
     settings: SamplingSettings | None = None,
     priors: Priors | None = None,
     source_grade: NDArray[np.float64] | None = None,
     planar: bool = True,
-    since: Callable[[Observations], Observations] | None = None,
 ) -> Weighed:
     """Weigh samples on a ground.
 
@@ -154,8 +153,9 @@ def weigh(
     ----------
     channels : Channels
         The network.
-    samples : Samples
-        Recorded layers; may be none.
+    samples : Samples or Observations
+        Recorded layers, or what has become of them (:func:`washgrade.sand.sample.observations`) once floods
+        and digs since are heeded; may be none.
     shape : Shape, optional
         Shape of the channels; without it the covariates that need it are absent.
     settings : SamplingSettings, optional
@@ -168,9 +168,6 @@ def weigh(
         (:func:`washgrade.sand.dilution.diluted_grade`) then is the mean about which all else departs.
     planar : bool, default True
         Whether places may be alike across the land where no channel joins them.
-    since : callable, optional
-        Tells what has become of the bed since the readings: it gets them and gives them back with the share
-        that floods have left (``carried``), and with readings of other kinds beside them.
 
     Returns
     -------
@@ -200,9 +197,7 @@ def weigh(
         prior = CoefficientPrior(
             mean=np.concatenate([[logit.mean()], prior.mean[1:], [1.0]]), sd=np.append(prior.sd, SOURCES_SD)
         )
-    seen = observations(samples, settings, nodes)
-    if since is not None:
-        seen = since(seen)
+    seen = samples if isinstance(samples, Observations) else observations(samples, settings, nodes)
     across = None
     if planar:
         count = min(COLUMNS + len(seen) // READINGS_PER_COLUMN, MOST_COLUMNS)

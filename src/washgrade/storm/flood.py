@@ -319,6 +319,7 @@ def least_rain_mm(
     severity_factor: float = 1.0,
     refill_scale: float = 1.0,
     scour_m: float = SCOUR_M,
+    only: NDArray[np.integer] | None = None,
 ) -> NDArray[np.float64]:
     """Smallest rain of a duration that renews a share of the bed at each node.
 
@@ -336,6 +337,8 @@ def least_rain_mm(
         Curve number of the day; the ground's unless told.
     severity_factor, refill_scale, scour_m : float, optional
         As in `flood_of_rain` and `washgrade.storm.rework.refill_share`.
+    only : ndarray of int, optional
+        Nodes for which it is wanted, and to which ``wanted_share`` belongs; all unless told.
 
     Returns
     -------
@@ -347,7 +350,7 @@ def least_rain_mm(
     The storm is reckoned for 33 depths from 2 to 300 mm, and the depth interpolated between them: the share
     renewed never falls as the rain grows.
     """
-    count = len(ground.channels.nodes)
+    count = len(ground.channels.nodes) if only is None else len(only)
     wanted = one_each("wanted_share", wanted_share, count, at_least=0, at_most=1)
     found = np.full(count, np.inf)
     last_share, last_mm = np.zeros(count), 0.0
@@ -358,6 +361,7 @@ def least_rain_mm(
             curve_number=curve_number,
             severity_factor=severity_factor,
             scour_m=scour_m,
+            only=only,
         )
         share = refill_share(
             scour_m=flood.scour_m,

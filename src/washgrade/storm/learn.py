@@ -158,6 +158,30 @@ class Learnt:
         weights = self.prior_weights if prior else self.posterior_weights
         return _quantile(self.refill_log, weights.sum(axis=0), probability)
 
+    def draws(self, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Joint draws of severity and S0, spread evenly over the posterior; the same ones every time.
+
+        Parameters
+        ----------
+        count : int
+            How many.
+
+        Returns
+        -------
+        severity, refill_scale : ndarray of float64, shape (count,)
+            Severities at even steps of chance, S0 of each at even steps of its own.
+        """
+        even = (np.arange(count) + 0.5) / count
+        severity = np.array([self.severity(float(chance)) for chance in even])
+        row = np.abs(np.log(severity)[:, None] - self.severity_log).argmin(axis=1)
+        # The bits of a number read backwards (van der Corput): even, and not in step with the severities.
+        halves = np.array([sum(((k >> b) & 1) * 0.5 ** (b + 1) for b in range(30)) for k in range(count)])
+        refill = [
+            _quantile(self.refill_log, self.posterior_weights[i] / self.posterior_weights[i].sum(), float(v))
+            for i, v in zip(row.tolist(), halves + 0.5 / count, strict=True)
+        ]
+        return severity, np.array(refill)
+
 
 def _quantile(grid: NDArray[np.float64], weights: NDArray[np.float64], probability: float) -> float:
     """Quantile on the natural scale; each grid point's weight is spread evenly about it."""

@@ -13,6 +13,7 @@ __all__ = [
     "depletion_after",
     "reach_mean",
     "refill_wanted",
+    "steady_step",
     "steady_supply_kg",
     "travel_share",
 ]
@@ -137,7 +138,7 @@ def refill_wanted(depletion: ArrayLike, *, refilled_at: ArrayLike = 0.2) -> NDAr
 
 
 @kernel
-def _steady(downstream: NDArray[np.int32], room: NDArray[np.float64]) -> NDArray[np.float64]:
+def steady_step(downstream: NDArray[np.int32], room: NDArray[np.float64]) -> NDArray[np.float64]:
     """Walk down: what a full reach gives up and does not get from above must come from its banks."""
     supply = np.zeros(len(downstream))
     arriving = np.zeros(len(downstream))
@@ -191,4 +192,4 @@ def steady_supply_kg(
         * one_each("renewed_share", renewed_share, count, "reach", at_least=0, at_most=1)
         * one_each("travels", travels, count, "reach", at_least=0, at_most=1)
     )
-    return _steady(downstream, room)
+    return steady_step(downstream, room)

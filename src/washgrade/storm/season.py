@@ -11,7 +11,7 @@ from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
 
-__all__ = ["Events", "Ledger", "order_events", "replay"]
+__all__ = ["Events", "Ledger", "flood_step", "order_events", "replay"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +126,38 @@ def order_events(
 
 
 @kernel
+def flood_step(
+    downstream: NDArray[np.int32],
+    held: NDArray[np.float64],
+    stock: NDArray[np.float64],
+    renewed: NDArray[np.float64],
+    travels: NDArray[np.float64],
+    supply: NDArray[np.float64],
+    supplied: NDArray[np.float64],
+    arriving: NDArray[np.float64],
+) -> float:
+    """Walk down the network once: one flood; kilograms that leave it. ``arriving`` is scratch."""
+    # The share R of a reach that is reworked gives up the travelling part of what it held and can take in up
+    # to what it holds when fresh; the rest of the bed lies still. With ample arrivals the missing share falls
+    # by the factor 1 - R, whatever the travel.
+    left = 0.0
+    arriving[:] = 0.0
+    for i in range(len(downstream)):
+        arriving[i] += supply[i]
+        supplied[i] += supply[i]
+        gives = renewed[i] * stock[i] * travels[i]
+        room = renewed[i] * held[i] - (renewed[i] * stock[i] - gives)
+        takes = min(max(room, 0.0), arriving[i])
+        stock[i] += takes - gives
+        onward = arriving[i] - takes + gives
+        if downstream[i] >= 0:
+            arriving[downstream[i]] += onward
+        else:
+            left += onward
+    return left
+
+
+@kernel
 def _replay(
     downstream: NDArray[np.int32],
     held: NDArray[np.float64],
@@ -143,11 +175,7 @@ def _replay(
     history: NDArray[np.float64],
 ) -> float:
     """Walk through the events; in a flood walk down the network once."""
-    # The share R of a reach that is reworked gives up the travelling part of what it held and can take in up
-    # to what it holds when fresh; the rest of the bed lies still. With ample arrivals the missing share falls
-    # by the factor 1 - R, whatever the travel.
-    count = len(downstream)
-    arriving = np.empty(count)
+    arriving = np.empty(len(downstream))
     left = 0.0
     for event in range(len(flood)):
         k = flood[event]
@@ -158,19 +186,7 @@ def _replay(
             taken[i] += took
             missing[i] += kilograms[event] - took
         else:
-            arriving[:] = 0.0
-            for i in range(count):
-                arriving[i] += supply[k, i]
-                supplied[i] += supply[k, i]
-                gives = renewed[k, i] * stock[i] * travels[k, i]
-                room = renewed[k, i] * held[i] - (renewed[k, i] * stock[i] - gives)
-                takes = min(max(room, 0.0), arriving[i])
-                stock[i] += takes - gives
-                onward = arriving[i] - takes + gives
-                if downstream[i] >= 0:
-                    arriving[downstream[i]] += onward
-                else:
-                    left += onward
+            left += flood_step(downstream, held, stock, renewed[k], travels[k], supply[k], supplied, arriving)
         for place in range(len(watched)):
             i = watched[place]
             history[event, place] = 1.0 - stock[i] / held[i] if held[i] > 0.0 else 0.0

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from washgrade.sand.grade import GradeEstimate
     from washgrade.sand.layers import Samples
     from washgrade.sand.weighed import Weighed
+    from washgrade.survey.past import Past
 
 __all__ = ["Estimate", "estimate", "grade_as_json"]
 
@@ -48,6 +49,8 @@ class Estimate:
         The records that stood on that day.
     laid : Samples
         The same as the model takes them.
+    past : Past
+        Floods, digs and looks up to that day, and the readings as they tell of its bed.
     weighed : Weighed
         The model with what they say.
     grade : GradeEstimate
@@ -62,6 +65,7 @@ class Estimate:
     layers: GroundLayers
     samples: tuple[Sample, ...]
     laid: Samples
+    past: Past
     weighed: Weighed
     grade: GradeEstimate
 
@@ -115,7 +119,9 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     from washgrade.files.sample import sample_arrays
     from washgrade.sand.grade import grades
     from washgrade.sand.layers import Samples
+    from washgrade.sand.sample import observations
     from washgrade.sand.weighed import weigh
+    from washgrade.survey.past import past_of
 
     day = read_day(on)
     tell = progress or silent
@@ -125,8 +131,20 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     channels, layers = load_channels(opened), load_ground_layers(opened)
     samples = read_records(opened, "samples", on=day)
     laid = Samples(**sample_arrays(samples, porosity=chosen.porosity))
+    tell("replaying floods and digs", 0.05)
+    past = past_of(
+        day=day,
+        channels=channels,
+        shape=layers.shape,
+        settings=chosen,
+        seen=observations(laid, chosen.sampling, channels.nodes),
+        samples=samples,
+        storms=read_records(opened, "storms", on=day),
+        digs=read_records(opened, "digs", on=day),
+        looks=read_records(opened, "looks", on=day),
+    )
     tell("weighing what the samples say", 0.1)
-    weighed = weigh(channels, laid, shape=layers.shape, settings=chosen.sampling)
+    weighed = weigh(channels, past.readings, shape=layers.shape, settings=chosen.sampling)
     found = grades(
         channels,
         weighed,
@@ -143,6 +161,7 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
         layers=layers,
         samples=tuple(samples),
         laid=laid,
+        past=past,
         weighed=weighed,
         grade=found,
     )

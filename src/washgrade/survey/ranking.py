@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from washgrade.dig.rank import Spread
     from washgrade.dig.stock import Stock
     from washgrade.land.reachshape import ReachShape
+    from washgrade.survey.stock import Remains
 
 __all__ = ["Ranking", "closed_reaches", "rank"]
 
@@ -42,6 +43,8 @@ class Ranking:
         What the reaches hold.
     stock_kg : Spread
         The same in kilograms of magnetics above the cut-off.
+    remains : Remains
+        How much of it is left and why.
     chance_top : ndarray of float64, shape (reaches,)
         Chance to be among the best ``top_reaches`` of those that are open.
     closed : ndarray of bool, shape (reaches,)
@@ -62,6 +65,7 @@ class Ranking:
     least_area: NDArray[np.bool_]
     stock: Stock
     stock_kg: Spread
+    remains: Remains
     chance_top: NDArray[np.float64]
     closed: NDArray[np.bool_]
     on_water: NDArray[np.bool_]
@@ -153,7 +157,7 @@ class Ranking:
             notes.append(BESIDE_NOTE)
         if self.stock.depleted[place]:
             notes.append("Worked out: little is left of what it held.")
-        return notes
+        return notes + self.remains.notes(self.estimate.past, place, self.estimate.settings.units)
 
     def as_json(self, *, top: int | None = None) -> dict[str, Any]:
         """Lay the ranking out for other programs, best first.
@@ -209,6 +213,11 @@ class Ranking:
                     "stock_kg": _spread_json(self.stock_kg, k),
                     "loads_left": float(self.stock.loads_left[k]),
                     "depleted": bool(self.stock.depleted[k]),
+                    "loads_held": float(self.stock.loads_held[k]),
+                    "fresh_share": None
+                    if found.past.fresh_share is None
+                    else float(found.past.fresh_share[k]),
+                    "refill": self._refill_json(int(k)),
                     "support": str(grade.reach_support[k]),
                     "notes": self.notes(int(k)),
                     "shape": self._shape_json(int(k)),
@@ -220,6 +229,17 @@ class Ranking:
             "crs": found.facts.crs,
             "settings": asdict(found.settings),
             "reaches": rows,
+        }
+
+    def _refill_json(self, place: int) -> dict[str, Any] | None:
+        """The flood that would likely refill a reach; null where nothing is wanted."""
+        refill = self.remains.refill
+        if refill is None or refill.rain_mm[place] <= 0.0:
+            return None
+        return {
+            "least_rain_mm": _finite(refill.rain_mm[place]),
+            "rain_h": refill.duration_h,
+            "least_discharge_m3_s": _finite(refill.discharge_m3_s[place]),
         }
 
     def _shape_json(self, place: int) -> dict[str, Any]:
@@ -264,31 +284,30 @@ def rank(found: Estimate) -> Ranking:
 
     from washgrade.dig.load import expected_load_kg, load_magnetics_kg
     from washgrade.dig.rank import chance_top, rank_reaches, spread
-    from washgrade.dig.stock import reach_stock
+    from washgrade.dig.returns import left_factor
     from washgrade.files.places import lonlat
-    from washgrade.land.channels import middle_nodes
+    from washgrade.survey.stock import remains
 
     chosen, reaches = found.settings, found.channels.reaches
     draws = found.grade.reach_draws
     per_load = load_magnetics_kg(draws, chosen.shovel)
-    kg_per_load = replace(
-        spread(per_load), mean=expected_load_kg(draws, found.grade.reach_mean, chosen.shovel)
-    )
+    mean_kg = expected_load_kg(draws, found.grade.reach_mean, chosen.shovel)
     shape = _shape(found)
-    stock = reach_stock(
-        length_m=reaches.length_m,
-        bed_width_m=shape.width_m,
-        grade_draws=draws,
-        shovel=chosen.shovel,
-        streak=chosen.streak,
-        cutoff_grade=chosen.cutoff_grade,
-    )
+    left = remains(found, shape.width_m)
+    stock = left.stock
+    if left.reckoning is not None:
+        # What is left of a dug reach is poorer than what is gone.
+        dug = np.flatnonzero(left.depletion > 0.0)
+        factor = left_factor(left.reckoning.depletion[:, dug], within_sd=chosen.within_sd)
+        per_load[:, dug] *= factor[np.arange(len(draws)) % len(factor)]
+        mean_kg[dug] *= factor.mean(axis=0)
+    kg_per_load = replace(spread(per_load), mean=mean_kg)
     off_property, no_go = _closed(found)
     on_water = _on_water(found)
     # A wash that leaves the map at a fork ends in a reach of one node: no length, nothing to dig.
     closed = off_property | no_go | on_water | (stock.loads_held <= 0.0)
     open_draws = np.where(closed, -1.0, per_load)
-    middle = middle_nodes(found.channels)
+    middle = found.past.middle
     easting_m = found.channels.nodes.easting_m[middle]
     northing_m = found.channels.nodes.northing_m[middle]
     lon, lat = lonlat(found.facts.crs, easting_m, northing_m)
@@ -300,7 +319,8 @@ def rank(found: Estimate) -> Ranking:
         shape=shape,
         least_area=found.layers.edge_share[reaches.last_node] > 0.0,
         stock=stock,
-        stock_kg=spread(stock.stock_kg_draws),
+        stock_kg=stock.left_kg(),
+        remains=left,
         chance_top=np.where(closed, 0.0, chance_top(open_draws, chosen.top_reaches)),
         closed=closed,
         on_water=on_water,

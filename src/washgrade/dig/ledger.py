@@ -1,0 +1,253 @@
+"""The stock's ledger in joint draws: floods that may have been weaker or stronger, and digs by the load."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from washgrade.checks import number
+from washgrade.dig.returns import WITHIN_SD, dug_share_of, taken_share
+from washgrade.errors import InputError
+from washgrade.land.kernel import kernel
+from washgrade.storm.arrays import numbers, one_each
+from washgrade.storm.refill import steady_step
+from washgrade.storm.season import flood_step
+
+__all__ = ["Asks", "Digs", "Reckoning", "reckon"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Digs:
+    """What was dug, each dig in one reach.
+
+    Parameters
+    ----------
+    day : ndarray of float64, shape (digs,)
+        Day numbers, with their part of the day.
+    reach : ndarray of int64, shape (digs,)
+        Where.
+    loads_share : ndarray of float64, shape (digs,)
+        Loads dug over those of a fresh reach; NaN where the loads are not known.
+    taken_share : ndarray of float64, shape (digs,)
+        Where they are not: magnetics dug over those of a fresh reach.
+    """
+
+    day: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    reach: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    loads_share: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    taken_share: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+
+    def __len__(self) -> int:
+        return len(self.day)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asks:
+    """Moments at which the depletion of a reach is wanted.
+
+    Parameters
+    ----------
+    day : ndarray of float64, shape (asks,)
+        Day numbers; at a flood's own moment it is asked after the flood, at a dig's before the dig.
+    reach : ndarray of int64, shape (asks,)
+        Where.
+    """
+
+    day: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    reach: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reckoning:
+    """What has become of the magnetics, in each draw.
+
+    ``held at the start + supplied = stock + taken + left``, to rounding, in every draw.
+
+    Parameters
+    ----------
+    stock_kg : ndarray of float64, shape (draws, reaches)
+        What each reach holds now, kilograms.
+    depletion : ndarray of float64, shape (draws, reaches)
+        Share of what it holds when fresh that is missing, 0 to 1.
+    taken_kg, supplied_kg : ndarray of float64, shape (draws, reaches)
+        Dug, and come in from banks and slopes.
+    left_kg : ndarray of float64, shape (draws,)
+        Gone out through the outlets.
+    over_share : ndarray of float64, shape (digs,)
+        Loads dug beyond what was thought to be left, over those of a fresh reach, on the mean: a sign that
+        the reach held more.
+    before : ndarray of float64, shape (digs, draws)
+        Depletion of the reach before each dig.
+    yield_factor : ndarray of float64, shape (digs,)
+        Mean yield of the loads of each dig over that of a fresh reach; NaN where loads are not known.
+    asked : ndarray of float64, shape (asks, draws)
+        Depletion when asked.
+    """
+
+    stock_kg: NDArray[np.float64]
+    depletion: NDArray[np.float64]
+    taken_kg: NDArray[np.float64]
+    supplied_kg: NDArray[np.float64]
+    left_kg: NDArray[np.float64]
+    over_share: NDArray[np.float64]
+    before: NDArray[np.float64]
+    yield_factor: NDArray[np.float64]
+    asked: NDArray[np.float64]
+
+
+@kernel
+def _flood_all(
+    downstream: NDArray[np.int32],
+    held: NDArray[np.float64],
+    travels: NDArray[np.float64],
+    renewed: NDArray[np.float64],
+    stock: NDArray[np.float64],
+    supplied: NDArray[np.float64],
+    left: NDArray[np.float64],
+) -> None:
+    """One flood in every draw."""
+    arriving = np.empty(len(held))
+    for draw in range(len(stock)):
+        supply = steady_step(downstream, held * renewed[draw] * travels)
+        left[draw] += flood_step(
+            downstream, held, stock[draw], renewed[draw], travels, supply, supplied[draw], arriving
+        )
+
+
+def reckon(
+    *,
+    downstream: NDArray[np.int32],
+    held_kg: ArrayLike,
+    flood_day: ArrayLike,
+    renewed: Callable[[int], NDArray[np.float64]],
+    draws: int,
+    travels: ArrayLike,
+    digs: Digs,
+    asks: Asks | None = None,
+    within_sd: float = WITHIN_SD,
+) -> Reckoning:
+    """Play floods and digs through the network, in every draw.
+
+    Parameters
+    ----------
+    downstream : ndarray of int32, shape (reaches,)
+        Next reach downstream, -1 at an outlet; upstream before downstream.
+    held_kg : array_like of float, shape (reaches,)
+        Magnetics that each reach holds when fresh, kilograms.
+    flood_day : array_like of float, shape (floods,)
+        Days of the floods, in any order.
+    renewed : callable
+        Given the number of a flood, the share of each reach that it renews, shape (draws, reaches).
+    draws : int
+        How many draws.
+    travels : array_like of float
+        Share of the moving magnetics that leaves its reach (`washgrade.storm.refill.travel_share`).
+    digs : Digs
+        What was dug.
+    asks : Asks, optional
+        Moments at which the depletion is wanted.
+    within_sd : float, default 0.4
+        How much the loads of a reach differ; see `washgrade.dig.returns.taken_share`.
+
+    Returns
+    -------
+    Reckoning
+        The state after the last event.
+
+    Raises
+    ------
+    InputError
+        If the shapes disagree or a value is out of its limits.
+
+    Notes
+    -----
+    A flood is one step of `washgrade.storm.season.replay`, with the least supply from banks and slopes that
+    keeps an untouched network as it is (`washgrade.storm.refill.steady_supply_kg`). So floods before the
+    first dig change nothing and are passed over. A dig of a share q of the loads goes on where the last one
+    stopped on the curve of decreasing returns: of a reach with depletion d it takes what lies between
+    ``dug_share_of(d)`` and that plus q. On one moment floods come before asks, asks before digs; digs at one
+    moment in the order of reach and size, so that the order in which they are given never matters.
+
+    Examples
+    --------
+    >>> found = reckon(downstream=np.array([1, -1], np.int32), held_kg=[10.0, 10.0], flood_day=[2.0],
+    ...                renewed=lambda flood: np.array([[0.5, 0.5]]), draws=1, travels=0.4,
+    ...                digs=Digs(day=np.array([1.0]), reach=np.array([1]), loads_share=np.array([0.5]),
+    ...                          taken_share=np.array([np.nan])))
+    >>> found.before.tolist(), found.yield_factor.round(2).tolist(), found.depletion.round(2).tolist()
+    ([[0.0]], [1.31], [[0.0, 0.52]])
+    """
+    count = len(downstream)
+    held = one_each("held_kg", held_kg, count, "reach", at_least=0)
+    part = one_each("travels", travels, count, "reach", at_least=0, at_most=1)
+    floods = numbers("flood_day", flood_day).ravel()
+    number("within_sd", within_sd, at_least=0)
+    asks = Asks() if asks is None else asks
+    for name, places in (("digs", digs.reach), ("asks", asks.reach)):
+        if ((places < 0) | (places >= count)).any():
+            raise InputError(f"Invalid reach of {name}. It must be between 0 and {count - 1}.")
+    stock = np.repeat(held[None, :], draws, axis=0)
+    taken, supplied, left = np.zeros((draws, count)), np.zeros((draws, count)), np.zeros(draws)
+    over, factor = np.zeros(len(digs)), np.full(len(digs), np.nan)
+    before, asked = np.zeros((len(digs), draws)), np.zeros((len(asks.day), draws))
+
+    def missing(reach: int) -> NDArray[np.float64]:
+        if held[reach] <= 0.0:
+            return np.zeros(draws)
+        gone: NDArray[np.float64] = np.clip(1.0 - stock[:, reach] / held[reach], 0.0, 1.0)
+        return gone
+
+    dug = False
+    for kind, which in _ordered(floods, asks, digs):
+        if kind == 0:
+            if dug:
+                shares = np.ascontiguousarray(renewed(which), dtype=np.float64)
+                _flood_all(downstream, held, part, shares, stock, supplied, left)
+            continue
+        reach = int((asks if kind == 1 else digs).reach[which])
+        gone = missing(reach)
+        if kind == 1:
+            asked[which] = gone
+            continue
+        before[which] = gone
+        loads = float(digs.loads_share[which])
+        if np.isnan(loads):
+            takes = np.minimum(float(digs.taken_share[which]), 1.0 - gone)
+        else:
+            start = dug_share_of(gone, within_sd=within_sd)
+            end = np.minimum(start + loads, 1.0)
+            takes = np.maximum(taken_share(end, within_sd=within_sd) - gone, 0.0)
+            over[which] = float(np.mean(np.maximum(start + loads - 1.0, 0.0)))
+            if loads > 0.0:
+                factor[which] = float(np.mean(takes)) / loads
+        took = np.minimum(takes * held[reach], stock[:, reach])
+        stock[:, reach] -= took
+        taken[:, reach] += took
+        dug = dug or bool((took > 0).any())
+    return Reckoning(
+        stock_kg=stock,
+        depletion=np.clip(1.0 - np.divide(stock, held, out=np.ones_like(stock), where=held > 0), 0.0, 1.0),
+        taken_kg=taken,
+        supplied_kg=supplied,
+        left_kg=left,
+        over_share=over,
+        before=before,
+        yield_factor=factor,
+        asked=asked,
+    )
+
+
+def _ordered(floods: NDArray[np.float64], asks: Asks, digs: Digs) -> list[tuple[int, int]]:
+    """Events as kind (0 flood, 1 ask, 2 dig) and number, in the order in which they are played."""
+    day = np.concatenate([floods, asks.day, digs.day])
+    kind = np.repeat([0, 1, 2], [len(floods), len(asks.day), len(digs)])
+    which = np.concatenate([np.arange(len(floods)), np.arange(len(asks.day)), np.arange(len(digs))])
+    none = np.zeros(len(floods) + len(asks.day))
+    reach = np.concatenate([none, digs.reach])
+    loads = np.concatenate([none, np.nan_to_num(digs.loads_share, nan=-1.0)])
+    taken = np.concatenate([none, np.nan_to_num(digs.taken_share, nan=-1.0)])
+    order = np.lexsort((which, taken, loads, reach, kind, day))
+    return list(zip(kind[order].tolist(), which[order].tolist(), strict=True))

@@ -1,0 +1,254 @@
+"""What is left where: loads and kilograms of every reach after floods, digs, looks; and what refills it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from washgrade.dig.ledger import Reckoning
+    from washgrade.dig.stock import Stock, StreakSeen
+    from washgrade.survey.answers import Estimate
+    from washgrade.survey.past import Past
+
+__all__ = ["Refill", "Remains", "refill_of", "remains", "streaks_seen"]
+
+# A reach counts as refilled when no more than this share of it is missing; see
+# `washgrade.storm.refill.refill_wanted`.
+REFILLED_AT = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refill:
+    """The flood that would likely refill each reach.
+
+    Parameters
+    ----------
+    rain_mm : ndarray of float64, shape (reaches,)
+        Least rain of the usual duration; 0 where nothing is wanted, infinite where 300 mm do not do it.
+    discharge_m3_s : ndarray of float64, shape (reaches,)
+        Least flow in the reach, likewise.
+    duration_h : float
+        How long that rain lasts.
+    """
+
+    rain_mm: NDArray[np.float64]
+    discharge_m3_s: NDArray[np.float64]
+    duration_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remains:
+    """What is left, and how it came about.
+
+    Parameters
+    ----------
+    stock : Stock
+        Loads and kilograms.
+    reckoning : Reckoning or None
+        The ledger; None where nothing was dug.
+    depletion : ndarray of float64, shape (reaches,)
+        Share of the magnetics of a fresh reach that is gone, on the mean.
+    refill : Refill or None
+        What would refill the dug reaches; None where there are none.
+    """
+
+    stock: Stock
+    reckoning: Reckoning | None
+    depletion: NDArray[np.float64]
+    refill: Refill | None
+
+    def notes(self, past: Past, reach: int, units: str) -> list[str]:
+        """Say in plain words what floods, digs and looks did to a reach.
+
+        Parameters
+        ----------
+        past : Past
+            The past it rests on.
+        reach : int
+            Index of the reach.
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        list of str
+            Sentences, none where nothing happened.
+        """
+        import math
+
+        from washgrade.units import show_depth
+
+        told = []
+        digs = [k for k, part in enumerate(past.dug) if part.reach == reach]
+        if digs:
+            last = past.dug[digs[-1]].record.day
+            gone = 1.0 - self.stock.loads_left[reach] / max(float(self.stock.loads_held[reach]), 1e-9)
+            told.append(f"Dug last on {last}: about {_tens(gone)} of its loads are gone.")
+        if self.reckoning is not None and digs and self.reckoning.over_share[digs].sum() > 0.1:
+            told.append("More was dug than was thought to be there: it holds more than is reckoned here.")
+        if past.fresh_share is not None and past.fresh_share[reach] >= 0.25:
+            laid = _tens(float(past.fresh_share[reach]))
+            told.append(f"The storm of {past.events[-1].day} laid about {laid} of its bed anew.")
+        if self.refill is not None and self.refill.rain_mm[reach] > 0.0:
+            rain_mm = float(self.refill.rain_mm[reach])
+            hours = f"{self.refill.duration_h:g} h"
+            if math.isinf(rain_mm):
+                told.append(
+                    f"No single rain of {hours} up to {_rain(300.0, units)} would refill it; several may."
+                )
+            else:
+                told.append(f"About {_rain(rain_mm, units)} of rain in {hours} would likely refill it.")
+        deep = [
+            look.record.depth_m
+            for look in past.looks
+            if look.reach == reach and (look.record.depth_m or 0.0) >= past.settings.bite_m
+        ]
+        if deep and deep[-1] is not None:
+            told.append(f"A streak was seen buried {show_depth(deep[-1], units)} deep, below the bite.")
+        return told
+
+
+def _tens(share: float) -> str:
+    """A share in steps of ten percent, for those who read it."""
+    return f"{max(round(10 * share) * 10, 5 if share > 0.0 else 0)}%"
+
+
+def _rain(rain_mm: float, units: str) -> str:
+    return f"{rain_mm:.2g} mm" if units == "metric" else f"{rain_mm / 25.4:.2g} in"
+
+
+def streaks_seen(past: Past) -> StreakSeen:
+    """What the looks tell of streaks within the bite.
+
+    Parameters
+    ----------
+    past : Past
+        The past.
+
+    Returns
+    -------
+    StreakSeen
+        Looks that say ``unchanged`` tell nothing; a bare bed where somebody had dug tells of the digging.
+    """
+    import numpy as np
+
+    from washgrade.dig.stock import StreakSeen
+
+    reach, found, kept = [], [], []
+    for look in past.looks:
+        seen = look.record.seen
+        if seen == "unchanged":
+            continue
+        within = seen == "fresh streak" or (
+            seen == "buried" and (look.record.depth_m or 0.0) < past.settings.bite_m
+        )
+        if not within and any(
+            part.reach == look.reach and part.moment_days < look.moment_days for part in past.dug
+        ):
+            continue
+        reach.append(look.reach)
+        found.append(within)
+        kept.append(float(past.kept(look.moment_days, np.array([look.node])).mean()) if past.events else 1.0)
+    return StreakSeen(
+        reach=np.array(reach, np.int64), found=np.array(found, np.bool_), kept=np.array(kept, np.float64)
+    )
+
+
+def remains(found: Estimate, width_m: NDArray[np.float64]) -> Remains:
+    """Reckon what is left of every reach.
+
+    Parameters
+    ----------
+    found : Estimate
+        The estimate.
+    width_m : ndarray of float64, shape (reaches,)
+        Widths of the beds.
+
+    Returns
+    -------
+    Remains
+        Stock, ledger and what would refill.
+    """
+    import numpy as np
+
+    from washgrade.dig.load import expected_load_kg
+    from washgrade.dig.stock import reach_stock
+
+    chosen, past, draws = found.settings, found.past, found.grade.reach_draws
+    given: dict[str, Any] = {
+        "length_m": found.channels.reaches.length_m,
+        "bed_width_m": width_m,
+        "grade_draws": draws,
+        "shovel": chosen.shovel,
+        "streak": chosen.streak,
+        "cutoff_grade": chosen.cutoff_grade,
+        "seen": streaks_seen(past),
+    }
+    fresh = reach_stock(**given)
+    count = len(found.channels.reaches)
+    if not past.dug:
+        return Remains(stock=fresh, reckoning=None, depletion=np.zeros(count), refill=None)
+    load_kg = expected_load_kg(draws, found.grade.reach_mean, chosen.shovel)
+    reckoning = past.reckon(fresh.loads_held * load_kg, loads_held=fresh.loads_held)
+    stock = reach_stock(**given, depletion=reckoning.depletion)
+    depletion = reckoning.depletion.mean(axis=0)
+    return Remains(
+        stock=stock,
+        reckoning=reckoning,
+        depletion=depletion,
+        refill=refill_of(found, depletion) if (depletion > REFILLED_AT).any() else None,
+    )
+
+
+def refill_of(found: Estimate, depletion: NDArray[np.float64]) -> Refill:
+    """Find the least flood that would likely refill each reach.
+
+    Parameters
+    ----------
+    found : Estimate
+        The estimate.
+    depletion : ndarray of float64, shape (reaches,)
+        Share of the magnetics that is gone.
+
+    Returns
+    -------
+    Refill
+        By reach; with severity and refill as learnt.
+    """
+    import numpy as np
+
+    from washgrade.storm.flood import least_rain_mm
+    from washgrade.storm.refill import refill_wanted
+    from washgrade.storm.rework import least_discharge_m3_s
+    from washgrade.survey.floods import ground_of
+
+    past, chosen = found.past, found.settings
+    ground = past.ground or ground_of(found.channels, found.layers.shape, chosen)
+    wanted = refill_wanted(depletion, refilled_at=REFILLED_AT)
+    dug = np.flatnonzero(wanted > 0.0)
+    node = past.middle[dug]
+    rain_mm, flow_m3_s = np.zeros(len(depletion)), np.zeros(len(depletion))
+    scale = past.learnt.refill_scale(0.5)
+    if len(dug):
+        rain_mm[dug] = least_rain_mm(
+            ground,
+            wanted_share=wanted[dug],
+            duration_h=chosen.typical_rain_h,
+            bite_m=chosen.bite_m,
+            severity_factor=past.learnt.severity(0.5),
+            refill_scale=scale,
+            only=node,
+        )
+        flow_m3_s[dug] = least_discharge_m3_s(
+            wanted_share=wanted[dug],
+            width_m=np.asarray(ground.width_m)[node],
+            slope=np.asarray(ground.slope)[node],
+            bed=ground.bed,
+            bite_m=chosen.bite_m,
+            refill_scale=scale,
+        )
+    return Refill(rain_mm=rain_mm, discharge_m3_s=flow_m3_s, duration_h=chosen.typical_rain_h)
