@@ -5,6 +5,8 @@ from dataclasses import fields, replace
 
 import pytest
 
+from washgrade.dig.cleanup import CleanupRule, MagnetPass
+from washgrade.dig.haul import HaulRule
 from washgrade.dig.load import Shovel
 from washgrade.dig.stock import StreakRule
 from washgrade.errors import InputError, SiteError
@@ -39,10 +41,15 @@ def test_the_models_get_their_settings_and_the_table_has_their_defaults():
     assert Settings().sampling == SamplingSettings()
     assert Settings().shovel == Shovel()
     assert Settings().streak == StreakRule()
+    assert Settings().haul == HaulRule()
+    assert Settings().cleanup == CleanupRule()
     changed = Settings(bite_m=0.2, top_grain_mm=4.0, porosity=0.3)
     assert changed.sampling == SamplingSettings(bite_m=0.2, top_grain_mm=4.0)
     assert changed.shovel == Shovel(porosity=0.3)
     assert changed.streak == StreakRule(bite_m=0.2)
+    assert Settings(barrow_kg=60.0).haul == HaulRule(barrow_kg=60.0)
+    one_pass = Settings(magnet_passes=1, first_pass_rest_share=0.1).cleanup.passes
+    assert one_pass == (MagnetPass(magnetics_share=0.99, rest_share=0.1),)
 
 
 def test_a_new_site_gets_its_file_and_an_old_one_keeps_it(tmp_path):

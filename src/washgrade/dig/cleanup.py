@@ -11,6 +11,7 @@ from washgrade.checks import number
 from washgrade.errors import InputError
 
 __all__ = [
+    "BUCKET_LITRES",
     "Cleanup",
     "CleanupRule",
     "MagnetPass",
@@ -21,7 +22,8 @@ __all__ = [
     "two_product",
 ]
 
-US_GALLON_L = 3.785411784
+# Five US gallons of 3.785411784 L.
+BUCKET_LITRES = 18.927
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +78,7 @@ class CleanupRule:
     passes : tuple of MagnetPass
         Passes over the magnets, the first one first; what a later one rejects goes round again.
     bucket_litres : float
-        Size of a bucket. 18.93, five US gallons.
+        Size of a bucket. 18.927, five US gallons.
     magnet_minutes : float
         Time of one bucket over the magnets. 8 on a large station, about 30 on a small one (common practice).
     screen_minutes, spread_minutes : float
@@ -91,7 +93,7 @@ class CleanupRule:
     pan_factor : float
         Loss of wet sand over that of the pan. 0.7, the customary pan coefficient (FAO-56, chapter 4).
     container_litres : float
-        Size of a container of product. 64.35, seventeen US gallons.
+        Size of a container of product. 64.352, seventeen US gallons.
 
     Raises
     ------
@@ -103,7 +105,7 @@ class CleanupRule:
     oversize_share: float = 0.15
     oversize_grade: float = 0.0
     passes: tuple[MagnetPass, ...] = (FIRST_PASS, SECOND_PASS)
-    bucket_litres: float = 5 * US_GALLON_L
+    bucket_litres: float = BUCKET_LITRES
     magnet_minutes: float = 8.0
     screen_minutes: float = 2.0
     spread_minutes: float = 3.0
@@ -113,7 +115,7 @@ class CleanupRule:
     spread_depth_m: float = 0.03
     evaporation_mm_day: float = 8.0
     pan_factor: float = 0.7
-    container_litres: float = 17 * US_GALLON_L
+    container_litres: float = 64.352
 
     def __post_init__(self) -> None:
         number("moisture", self.moisture, at_least=0, below=1)

@@ -15,6 +15,8 @@ from washgrade.files.columns import nearest
 from washgrade.units import UNITS
 
 if TYPE_CHECKING:
+    from washgrade.dig.cleanup import CleanupRule
+    from washgrade.dig.haul import HaulRule
     from washgrade.dig.load import Shovel
     from washgrade.dig.stock import StreakRule
     from washgrade.sand.layers import SamplingSettings
@@ -389,6 +391,216 @@ class Settings:
         at_most=500.0,
     )
 
+    bucket_litres: float = _set(
+        18.927,
+        number,
+        "What a bucket holds, litres; one is filled for each carry on foot. Five US gallons.",
+        above=0.0,
+        at_most=1000.0,
+    )
+    carry_limit_kg: float = _set(
+        23.0,
+        number,
+        "Most that is carried or lifted at once, kg. The load constant of the NIOSH lifting equation (Waters, "
+        "Putz-Anderson and Garg 1994), which is the most in the best posture; far out, twisted or from the "
+        "ground it allows much less, so take less if your back says so. A full bucket of dark sand weighs more.",
+        above=0.0,
+        at_most=100.0,
+    )
+    dig_minutes: float = _set(
+        1.0,
+        number,
+        "Time to find, skim and fill one shovel load, minutes. Our choice, because steady hand loading of "
+        "loosened soil is about 0.57 m3 an hour (0.4 minutes for 4 L, handbooks), and a streak must be found "
+        "and skimmed.",
+        at_least=0.0,
+        at_most=120.0,
+    )
+    unload_minutes: float = _set(
+        2.0,
+        number,
+        "Time of each carry at the vehicle, minutes. Our choice: to empty, tie down and drink.",
+        at_least=0.0,
+        at_most=120.0,
+    )
+    rest_minutes: float = _set(
+        10.0,
+        number,
+        "Rest in each hour of digging and carrying, minutes. Our choice; in heat more.",
+        at_least=0.0,
+        below=60.0,
+    )
+    tools_kg: float = _set(
+        6.0,
+        number,
+        "Carried on each walk out, kg: shovel, bucket, water. Our choice.",
+        at_least=0.0,
+        at_most=50.0,
+    )
+    body_kg: float = _set(
+        75.0,
+        number,
+        "Weight of the person who walks, kg; it tells how much a load slows (Pandolf, Givoni and Goldman "
+        "1977). Our choice, because it is near the middle of adults.",
+        at_least=30.0,
+        at_most=250.0,
+    )
+    terrain_factor: float = _set(
+        2.1,
+        number,
+        "How heavy the ground goes under foot with a load: 1 blacktop, 1.1 dirt road, 1.2 light brush, 1.5 "
+        "heavy brush, 2.1 loose sand (Soule and Goldman 1972).",
+        at_least=1.0,
+        at_most=4.0,
+    )
+    barrow_kg: float = _set(
+        0.0,
+        number,
+        "Sand in one barrow, kg; 0 for no barrow. Of 60, our advice: a barrow struck full, 6 cubic feet, "
+        "would hold 300 kg of dark sand, which nobody pushes over a wash.",
+        at_least=0.0,
+        at_most=300.0,
+    )
+    barrow_slope: float = _set(
+        0.10,
+        number,
+        "Steepest ground that a laden barrow is pushed over, rise per distance. Our choice, because it is a "
+        "little more than the 1 in 12 of ramps.",
+        above=0.0,
+        at_most=0.6,
+    )
+    barrow_share: float = _set(
+        0.5,
+        number,
+        "Share of the walking speed that is kept with a barrow, 0 to 1. Our choice, because of loose sand.",
+        above=0.0,
+        at_most=1.0,
+    )
+    moisture: float = _set(
+        0.04,
+        number,
+        "Water in the sand as dug, as a share of the wet mass. Our choice, because a bed holds about that a "
+        "few days after a storm; weigh a cupful before and after drying.",
+        at_least=0.0,
+        below=0.5,
+    )
+    oversize_share: float = _set(
+        0.15,
+        number,
+        "Share of the dry sand that the screen holds back, 0 to 1. Our choice; sieve one bucket to know.",
+        at_least=0.0,
+        below=1.0,
+    )
+    oversize_grade: float = _set(
+        0.0,
+        number,
+        "Grade of what the screen holds back, 0 to 1. Our choice, because streaks are finer than the screen.",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    magnet_passes: int = _set(
+        2,
+        whole,
+        "Passes over the magnets; what a later one rejects goes round again. Two give better than 90 % "
+        "(common practice, no source).",
+        at_least=1,
+    )
+    first_pass_magnetics_share: float = _set(
+        0.99,
+        number,
+        "Share of the magnetics that the first pass takes, 0 to 1. Nearly all are caught at once (common "
+        "practice, no source); fit your own with washgrade cleanup --weighings.",
+        above=0.0,
+        at_most=1.0,
+    )
+    first_pass_rest_share: float = _set(
+        0.05,
+        number,
+        "Share of all else that the first pass drags along, 0 to 1. Our choice, because with it two passes "
+        "meet the facts of the trade; fit your own.",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    later_pass_magnetics_share: float = _set(
+        0.95,
+        number,
+        "Share of the magnetics that each later pass takes, 0 to 1. Our choice, because what it rejects then "
+        "holds about 30 % (common practice, no source).",
+        above=0.0,
+        at_most=1.0,
+    )
+    later_pass_rest_share: float = _set(
+        0.41,
+        number,
+        "Share of all else that each later pass drags along, 0 to 1. Our choice, for the same reason.",
+        at_least=0.0,
+        at_most=1.0,
+    )
+    magnet_minutes: float = _set(
+        8.0,
+        number,
+        "Time of one bucket over the magnets, minutes: about 8 on a large station, 30 on a small one (common "
+        "practice, no source).",
+        at_least=0.0,
+        at_most=600.0,
+    )
+    screen_minutes: float = _set(
+        2.0, number, "Time of one bucket over the screen, minutes. Our choice.", at_least=0.0, at_most=600.0
+    )
+    spread_minutes: float = _set(
+        3.0,
+        number,
+        "Time to spread one bucket to dry and gather it again, minutes. Our choice.",
+        at_least=0.0,
+        at_most=600.0,
+    )
+    dry_bulk_kg_m3: float = _set(
+        1750.0,
+        number,
+        "Mass of a cubic metre of dry feed, kg. Sand with 20 % of magnetics and 40 % air.",
+        at_least=500.0,
+        at_most=5000.0,
+    )
+    product_bulk_kg_m3: float = _set(
+        2400.0,
+        number,
+        "Mass of a cubic metre of cleaned sand, kg: 20 lb to the US gallon (common practice, no source).",
+        at_least=500.0,
+        at_most=5000.0,
+    )
+    floor_m2: float = _set(
+        6.0, number, "Drying floor, square metres. Our choice: a tarpaulin.", above=0.0, at_most=10000.0
+    )
+    spread_depth_m: float = _set(
+        0.03,
+        number,
+        "How thick the sand lies on the drying floor, metres. Our choice: what a rake turns.",
+        above=0.0,
+        at_most=1.0,
+    )
+    evaporation_mm_day: float = _set(
+        8.0,
+        number,
+        "What an open pan loses in a day, millimetres. Our choice, a dry warm day; see the local figures.",
+        above=0.0,
+        at_most=30.0,
+    )
+    pan_factor: float = _set(
+        0.7,
+        number,
+        "Loss of wet sand over that of the pan. The customary pan coefficient (FAO Irrigation and Drainage "
+        "Paper 56, chapter 4).",
+        above=0.0,
+        at_most=1.5,
+    )
+    container_litres: float = _set(
+        64.352,
+        number,
+        "Size of a container of product, litres. Seventeen US gallons.",
+        above=0.0,
+        at_most=10000.0,
+    )
+
     def __post_init__(self) -> None:
         for entry in fields(self):
             checked = _checked(entry, getattr(self, entry.name), where="")
@@ -398,6 +610,13 @@ class Settings:
                 f"Invalid 'heavy_density_kg_m3' of {self.heavy_density_kg_m3!r}. It must be above "
                 f"'light_density_kg_m3' of {self.light_density_kg_m3!r}."
             )
+        for name in ("first_pass", "later_pass"):
+            magnetics, rest = getattr(self, f"{name}_magnetics_share"), getattr(self, f"{name}_rest_share")
+            if rest >= magnetics:
+                raise InputError(
+                    f"Invalid '{name}_rest_share' of {rest!r}. It must be below '{name}_magnetics_share' of "
+                    f"{magnetics!r}: a magnet takes more of the magnetics."
+                )
 
     @property
     def sampling(self) -> SamplingSettings:
@@ -426,6 +645,31 @@ class Settings:
         from washgrade.dig.stock import StreakRule
 
         return StreakRule(**self._for(StreakRule))
+
+    @property
+    def haul(self) -> HaulRule:
+        """How sand is dug and carried."""
+        from washgrade.dig.haul import HaulRule
+
+        return HaulRule(**self._for(HaulRule))
+
+    @property
+    def cleanup(self) -> CleanupRule:
+        """How it is cleaned."""
+        from washgrade.dig.cleanup import CleanupRule, MagnetPass
+
+        shares = {
+            name: MagnetPass(
+                magnetics_share=getattr(self, f"{name}_pass_magnetics_share"),
+                rest_share=getattr(self, f"{name}_pass_rest_share"),
+            )
+            for name in ("first", "later")
+        }
+        passes = (shares["first"], *[shares["later"]] * (self.magnet_passes - 1))
+        plain = {
+            entry.name: getattr(self, entry.name) for entry in fields(CleanupRule) if entry.name != "passes"
+        }
+        return CleanupRule(passes=passes, **plain)
 
     def _for(self, model: Any) -> dict[str, Any]:
         # A model's settings carry the same names as the table's.
