@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
 
 import numpy as np
 from numpy.typing import NDArray
 
-from washgrade.dig.day_choice import STEP_MINUTES, Pairing, pairings, plan_once
+from washgrade.dig.day_choice import STEP_MINUTES, plan_once
+from washgrade.dig.day_pairs import Pairing, pairings
+from washgrade.dig.day_table import ROOM, DayTable, Priced, day_table
 from washgrade.dig.day_terms import Day, DayProblem
+from washgrade.dig.returns import Standing
 
-__all__ = ["Day", "DayProblem", "plan_day"]
+__all__ = ["Day", "DayProblem", "Standing", "plan_day"]
 
 # How many standard deviations each reach may be shaded by when a sure day is looked for: our choice.
 SHADES = tuple(np.arange(0.25, 2.6, 0.25).tolist())
@@ -31,10 +34,10 @@ def plan_day(problem: DayProblem) -> Day:
 
     Notes
     -----
-    What a reach brings is concave in the loads (`worked`); carries are whole. Where each carry is filled at
-    one reach this is a multiple-choice knapsack over minutes, solved exactly by dynamic programming in steps
-    of 0.1 minutes (rounded up). Reaches and numbers of loads that cannot be part of a better plan than one
-    already known are left out beforehand, by the reduced costs of the bound.
+    What a reach brings is concave in the loads (`washgrade.dig.returns`); carries are whole. Where each carry
+    is filled at one reach this is a multiple-choice knapsack over minutes, solved exactly by dynamic
+    programming in steps of 0.1 minutes (rounded up). Reaches and numbers of loads that cannot be part of a
+    better plan than one already known are left out beforehand, by the reduced costs of the bound.
 
     One carry may be filled at two reaches: pairs of reaches that gain most by it, at several prices of a
     minute, are joined to one choice each, and the best pairing is kept. Of two reaches one shared carry is
@@ -55,73 +58,78 @@ def plan_day(problem: DayProblem) -> Day:
 
     Examples
     --------
-    >>> day = plan_day(DayProblem(budget_minutes=60.0, kg_draws=np.array([[2.0, 1.0]]),
-    ...     loads_left=np.array([30.0, 300.0]), round_minutes=np.array([[12.0, 9.0]]),
-    ...     capacity_loads=np.array([[3, 3]]), dig_minutes=1.0))
+    >>> standing = Standing(fresh_load_kg=np.array([[2.0, 1.0]]), loads_held=np.array([30.0, 300.0]),
+    ...                     depletion=np.zeros(2))
+    >>> day = plan_day(DayProblem(budget_minutes=60.0, standing=standing,
+    ...     round_minutes=np.array([[12.0, 9.0]]), capacity_loads=np.array([[3, 3]]), dig_minutes=1.0))
     >>> day.reach.tolist(), day.loads.tolist(), day.minutes, round(day.expected_kg, 1)
-    ([0], [12], 60.0, 20.1)
+    ([0], [12], 60.0, 33.4)
     """
-    mean_kg = problem.kg_draws.mean(axis=0, dtype=np.float64)
-    shared = pairings(problem, mean_kg)
+    table = day_table(problem)
+    shared = pairings(_priced(table, problem.budget_minutes))
     if problem.target_kg is not None:
-        return _shortest(problem, problem.target_kg, mean_kg, shared)
-    return _longest(problem, mean_kg, shared)
+        return _shortest(table, problem.target_kg, shared)
+    return _fullest(table, problem.budget_minutes, shared)
 
 
-def _longest(problem: DayProblem, mean_kg: NDArray[np.float64], shared: list[Pairing]) -> Day:
+def _priced(table: DayTable, budget_minutes: float, factor: NDArray[np.float64] | None = None) -> Priced:
+    """Take the reaches for what they are expected to bring, or for less."""
+    taken_for = np.ones(len(table.reach)) if factor is None else factor
+    return Priced(table=table, factor=taken_for, budget_minutes=budget_minutes)
+
+
+def _fullest(table: DayTable, budget_minutes: float, shared: list[Pairing]) -> Day:
     """The day that uses the minutes best."""
-    plain = plan_once(problem, mean_kg, shared)
-    return _surest(problem, plain, mean_kg, shared) if problem.sure else plain
+    plain = plan_once(_priced(table, budget_minutes), shared)
+    return _surest(table, plain, shared) if table.problem.sure else plain
 
 
-def _shortest(
-    problem: DayProblem, target_kg: float, mean_kg: NDArray[np.float64], shared: list[Pairing]
-) -> Day:
+def _shortest(table: DayTable, target_kg: float, shared: list[Pairing]) -> Day:
     """The shortest day that brings so much."""
+    problem = table.problem
 
-    def day_of(steps: int) -> Day:
-        return _longest(replace(problem, budget_minutes=steps * STEP_MINUTES), mean_kg, shared)
-
-    def brings(day: Day) -> float:
+    def brings_kg(day: Day) -> float:
         return day.p10_kg if problem.sure else day.expected_kg
 
-    most = int(problem.budget_minutes / STEP_MINUTES + 1e-9)
-    found = day_of(most)
-    if brings(found) < target_kg:
-        return replace(found, budget_minutes=problem.budget_minutes)
+    most = int(problem.budget_minutes / STEP_MINUTES + ROOM)
+    found = _fullest(table, problem.budget_minutes, shared)
+    if brings_kg(found) < target_kg:
+        return found
     # What is brought grows nearly straight with the time: look where the straight line says, then halve.
     little, little_kg = 0, 0.0
-    enough, enough_kg = min(most, round(found.minutes / STEP_MINUTES + 0.5)), brings(found)
-    for turn in range(60):
-        if enough - little <= 1:
-            break
+    enough, enough_kg = min(most, math.ceil(found.minutes / STEP_MINUTES + 1.0)), brings_kg(found)
+    turn = 0
+    while enough - little > 1:
         middle = (enough + little) // 2
         if turn % 3 < 2:
             along = (target_kg - little_kg) / max(enough_kg - little_kg, 1e-12)
             middle = min(max(little + int(along * (enough - little)), little + 1), enough - 1)
-        day = day_of(middle)
-        if brings(day) >= target_kg:
-            found, enough, enough_kg = day, middle, brings(day)
+        day = _fullest(table, middle * STEP_MINUTES, shared)
+        if brings_kg(day) >= target_kg:
+            found, enough, enough_kg = day, middle, brings_kg(day)
         else:
-            little, little_kg = middle, brings(day)
-    return replace(found, budget_minutes=problem.budget_minutes)
+            little, little_kg = middle, brings_kg(day)
+        turn += 1
+    return found
 
 
-def _surest(problem: DayProblem, plain: Day, mean_kg: NDArray[np.float64], shared: list[Pairing]) -> Day:
+def _surest(table: DayTable, plain: Day, shared: list[Pairing]) -> Day:
     """The day of best P10 among those found by shading."""
-    best = plain
-    sd_kg = problem.kg_draws.std(axis=0, dtype=np.float64)
+    best, budget = plain, plain.budget_minutes
+    draws_kg = table.problem.counts_per_kg * table.problem.standing.load_kg[:, table.reach]
+    mean_kg = np.maximum(draws_kg.mean(axis=0), 1e-12)
+    doubt = draws_kg.std(axis=0) / mean_kg
     for shade in SHADES:
-        best = _surer(best, plan_once(problem, np.maximum(mean_kg - shade * sd_kg, 0.0), shared))
+        best = _surer(best, plan_once(_priced(table, budget, 1.0 - shade * doubt), shared))
     # What each reach adds to the doubt of the plan so far: reaches that rise and fall together count more.
     for _ in range(3):
-        about = best.kg_draws - best.kg_draws.mean()
-        spread = float(about.std())
-        if spread <= 0.0:
+        about_kg = best.kg_draws - best.kg_draws.mean()
+        spread_kg = float(about_kg.std())
+        if spread_kg <= 0.0:
             break
-        part_kg = (about @ problem.kg_draws) / (len(about) * spread)
+        part = (about_kg @ draws_kg) / (len(about_kg) * spread_kg * mean_kg)
         # 1.2816 standard deviations lie between mean and P10 of a normal.
-        found = plan_once(problem, np.maximum(mean_kg - 1.2816 * part_kg, 0.0), shared)
+        found = plan_once(_priced(table, budget, 1.0 - 1.2816 * part), shared)
         if found.p10_kg <= best.p10_kg:
             break
         best = found

@@ -43,14 +43,14 @@ def best_choices(group_start, minutes_steps, value, steps):
 
 
 @kernel
-def cover(round_minutes, capacity, most, minutes):
+def cover(round_minutes, capacity, minutes):
     """Fill in the least time of carries that hold 0, 1, ... loads of each reach, by whatever ways to carry.
 
     Covering by dynamic programming: the last carry is of some kind, the others hold the rest.
     """
     for reach in range(minutes.shape[0]):
         minutes[reach, 0] = 0.0
-        for loads in range(1, most + 1):
+        for loads in range(1, minutes.shape[1]):
             least = np.inf
             for kind in range(len(capacity)):
                 before = max(loads - capacity[kind, reach], 0)

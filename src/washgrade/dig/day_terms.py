@@ -9,42 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number
+from washgrade.dig.returns import Standing
 from washgrade.errors import InputError
 
-__all__ = ["Day", "DayProblem", "worked"]
+__all__ = ["Day", "DayProblem"]
 
 PairMinutes = Callable[[NDArray[np.int64]], NDArray[np.float64]]
-
-
-def worked(loads_left: NDArray[np.float64], loads: NDArray[np.integer]) -> NDArray[np.float64]:
-    r"""How many loads as good as the first some loads from a reach are worth.
-
-    Parameters
-    ----------
-    loads_left : ndarray of float64
-        Loads that the reach still holds, at least 1.
-    loads : ndarray of int
-        Loads taken, of a shape that goes with it.
-
-    Returns
-    -------
-    ndarray of float64
-        Between 0 and ``loads_left``.
-
-    Notes
-    -----
-    :math:`L (1 - (1 - 1/L)^n)`: each load takes its share of what is left, so that the best spots go first
-    and no more comes out than there is. Our choice; the same law as that of the share dug in the memory of a
-    reach (``d`` becomes ``1 - (1 - d)(1 - q)``).
-
-    Examples
-    --------
-    >>> worked(np.array([10.0]), np.array([1, 5, 10])).round(2).tolist()
-    [1.0, 4.1, 6.51]
-    """
-    left = np.asarray(loads_left, np.float64)
-    found: NDArray[np.float64] = left * (1.0 - (1.0 - 1.0 / left) ** loads)
-    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,19 +24,19 @@ class DayProblem:
     Parameters
     ----------
     budget_minutes : float
-        Minutes of work there are, above 0.
-    kg_draws : ndarray of float, shape (draws, reaches)
-        Joint draws of what the first load of each reach brings, kilograms of whatever counts.
-    loads_left : ndarray of float64, shape (reaches,)
-        Loads that each reach holds; below 1 it is not dug.
+        Minutes of work there are, at least 0.
+    standing : Standing
+        What the reaches hold, in joint draws.
     round_minutes : ndarray of float64, shape (kinds, reaches)
         Time of a carry by each way to carry, without the digging; inf where there is no way.
     capacity_loads : ndarray of int64, shape (kinds, reaches)
         Loads of a full carry, at least 1.
     dig_minutes : float
         Time to dig one load, at least 0.
-    steady_kg : float
-        What every load brings besides, at least 0, however much was taken before it.
+    counts_per_kg : float, default 1
+        Kilograms of what counts from each kilogram of magnetics, above 0.
+    steady_kg : float, default 0
+        Kilograms of what counts that come with every load besides, at least 0.
     pair_minutes : callable, optional
         Takes some reaches and gives the times of carries filled at two of them, shape (kinds, some, some),
         not below those of either alone. Without it each carry is filled at one reach.
@@ -82,11 +52,11 @@ class DayProblem:
     """
 
     budget_minutes: float
-    kg_draws: NDArray[np.floating]
-    loads_left: NDArray[np.float64]
+    standing: Standing
     round_minutes: NDArray[np.float64]
     capacity_loads: NDArray[np.int64]
     dig_minutes: float
+    counts_per_kg: float = 1.0
     steady_kg: float = 0.0
     pair_minutes: PairMinutes | None = None
     target_kg: float | None = None
@@ -95,27 +65,42 @@ class DayProblem:
     def __post_init__(self) -> None:
         number("budget_minutes", self.budget_minutes, at_least=0)
         number("dig_minutes", self.dig_minutes, at_least=0)
+        number("counts_per_kg", self.counts_per_kg, above=0)
         number("steady_kg", self.steady_kg, at_least=0)
         if self.target_kg is not None:
             number("target_kg", self.target_kg, above=0)
-        count = len(self.loads_left)
-        for name in ("round_minutes", "capacity_loads", "kg_draws"):
+        count = self.standing.fresh_load_kg.shape[1]
+        for name in ("round_minutes", "capacity_loads"):
             shape = np.shape(getattr(self, name))
             if len(shape) != 2 or shape[0] < 1 or shape[1] != count:
-                raise InputError(
-                    f"Invalid '{name}' of shape {shape}. It must be some rows by {count} reaches."
-                )
+                raise InputError(f"Invalid '{name}' of shape {shape}. It must be ways by {count} reaches.")
         if self.round_minutes.shape != self.capacity_loads.shape:
             raise InputError(
                 f"Invalid 'capacity_loads' of shape {self.capacity_loads.shape}. It must be "
                 f"{self.round_minutes.shape}, as the times."
             )
-        if not (np.isfinite(self.kg_draws).all() and (self.kg_draws >= 0).all()):
-            raise InputError("Invalid 'kg_draws'. It must hold finite numbers of at least 0.")
-        if not (np.isfinite(self.loads_left).all() and (self.capacity_loads >= 1).all()):
-            raise InputError("Invalid loads. They must be finite, and a carry must hold one or more.")
+        if not (self.capacity_loads >= 1).all():
+            raise InputError("Invalid 'capacity_loads'. A carry must hold one load or more.")
         if not (self.round_minutes > 0).all():
             raise InputError("Invalid 'round_minutes'. It must hold numbers above 0, or inf.")
+
+    def brings_kg(self, reach: NDArray[np.int64], loads: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Tell what some loads from some reaches bring together.
+
+        Parameters
+        ----------
+        reach : ndarray of int64, shape (dug,)
+            The reaches.
+        loads : ndarray of int64, shape (dug,)
+            Loads of each.
+
+        Returns
+        -------
+        ndarray of float64, shape (draws,)
+            Kilograms of what counts, in each of the joint draws.
+        """
+        found: NDArray[np.float64] = self.counts_per_kg * self.standing.at(reach).brings_kg(loads).sum(axis=1)
+        return found + self.steady_kg * float(loads.sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,13 +110,13 @@ class Day:
     Parameters
     ----------
     reach : ndarray of int64, shape (dug,)
-        Reaches that are dug, the one that brings most first.
+        Reaches that are dug, in the order of the work: those that bring most for their time first.
     loads : ndarray of int64, shape (dug,)
         Loads of each.
     reach_kg : ndarray of float64, shape (dug,)
         What each is expected to bring.
     carry_reach : ndarray of int64, shape (carries, 2)
-        Where each carry is filled, in the order of what they bring for their time; -1 for no second reach.
+        Where each carry is filled, in the order of the work; -1 for no second reach.
     carry_loads : ndarray of int64, shape (carries, 2)
         Loads from each.
     carry_kind : ndarray of int64, shape (carries,)
@@ -145,7 +130,7 @@ class Day:
     budget_minutes : float
         What it may take.
     bound_kg : float
-        Expected kilograms that no day of so many minutes could pass, however it fills its carries.
+        Expected kilograms that no day within the budget could pass, however it fills its carries.
     """
 
     reach: NDArray[np.int64]

@@ -171,6 +171,57 @@ class Standing:
         """Magnetics in all that is left, kilograms, shape (draws, reaches)."""
         return np.asarray(self.fresh_load_kg * self.loads_held * (1.0 - self.depletion))
 
+    def at(self, reaches: NDArray[np.int64]) -> Standing:
+        """Choose some reaches.
+
+        Parameters
+        ----------
+        reaches : ndarray of int64, shape (some,)
+            Which.
+
+        Returns
+        -------
+        Standing
+            Of these alone.
+        """
+        return Standing(
+            fresh_load_kg=self.fresh_load_kg[:, reaches],
+            loads_held=self.loads_held[..., reaches],
+            depletion=self.depletion[..., reaches],
+            within_sd=self.within_sd,
+        )
+
+    def expected_kg(self, most: int) -> NDArray[np.float64]:
+        """Tell what the next 0, 1, 2, ... loads of each reach are expected to bring, the richest first.
+
+        Parameters
+        ----------
+        most : int
+            Loads up to which it is told.
+
+        Returns
+        -------
+        ndarray of float64, shape (reaches, most + 1)
+            The mean of `brings_kg` over the draws.
+
+        Examples
+        --------
+        >>> standing = Standing(fresh_load_kg=np.array([[0.4], [0.6]]), loads_held=np.array([100.0]),
+        ...                     depletion=np.zeros(1))
+        >>> standing.expected_kg(2).round(2).tolist()
+        [[0.0, 1.35, 2.45]]
+        """
+        loads = np.arange(most + 1)
+        count = np.shape(self.fresh_load_kg)[1]
+        if np.ndim(self.loads_held) == 1 and np.ndim(self.depletion) == 1:
+            # What is left is the same in all draws, so that the mean load tells all.
+            dug = dug_share_of(self.depletion, within_sd=self.within_sd)[:, None]
+            after = np.minimum(dug + loads / np.maximum(self.loads_held, 1e-9)[:, None], 1.0)
+            gained = np.maximum(taken_share(after, within_sd=self.within_sd) - self.depletion[:, None], 0.0)
+            mean_kg = np.mean(self.fresh_load_kg, axis=0, dtype=np.float64)
+            return np.asarray((mean_kg * self.loads_held)[:, None] * gained)
+        return np.column_stack([self.brings_kg(np.full(count, n)).mean(axis=0) for n in loads.tolist()])
+
     def brings_kg(self, loads: ArrayLike) -> NDArray[np.float64]:
         """What the next loads bring, the richest first.
 

@@ -394,16 +394,17 @@ class Settings:
     bucket_litres: float = _set(
         18.927,
         number,
-        "What a bucket holds, litres; one is filled for each carry on foot. Five US gallons.",
+        "What a bucket holds, litres (five US gallons); one is filled for each carry on foot.",
         above=0.0,
         at_most=1000.0,
     )
     carry_limit_kg: float = _set(
         23.0,
         number,
-        "Most that is carried or lifted at once, kg. The load constant of the NIOSH lifting equation (Waters, "
-        "Putz-Anderson and Garg 1994), which is the most in the best posture; far out, twisted or from the "
-        "ground it allows much less, so take less if your back says so. A full bucket of dark sand weighs more.",
+        "Most that is carried or lifted at once, kg. The load constant of the NIOSH lifting equation "
+        "(Waters, Putz-Anderson and Garg 1994), which is the most in the best posture; far out, twisted or "
+        "from the ground it allows much less, so take less if your back says so. A full bucket of dark sand "
+        "weighs more.",
         above=0.0,
         at_most=100.0,
     )
@@ -419,21 +420,23 @@ class Settings:
     unload_minutes: float = _set(
         2.0,
         number,
-        "Time of each carry at the vehicle, minutes. Our choice: to empty, tie down and drink.",
+        "Time of each carry at the vehicle, minutes. Our choice, because one empties, ties down and drinks.",
         at_least=0.0,
         at_most=120.0,
     )
     rest_minutes: float = _set(
         10.0,
         number,
-        "Rest in each hour of digging and carrying, minutes. Our choice; in heat more.",
+        "Rest in each hour of digging and carrying, minutes. Our choice, because shovelling is heavy "
+        "work; in heat take more.",
         at_least=0.0,
         below=60.0,
     )
     tools_kg: float = _set(
         6.0,
         number,
-        "Carried on each walk out, kg: shovel, bucket, water. Our choice.",
+        "Carried on each walk out, kg: shovel, bucket, water. Our choice, because that is about what "
+        "they weigh.",
         at_least=0.0,
         at_most=50.0,
     )
@@ -487,7 +490,8 @@ class Settings:
     oversize_share: float = _set(
         0.15,
         number,
-        "Share of the dry sand that the screen holds back, 0 to 1. Our choice; sieve one bucket to know.",
+        "Share of the dry sand that the screen holds back, 0 to 1. Our choice, because streaks hold some "
+        "gravel and twigs; sieve one bucket to know.",
         at_least=0.0,
         below=1.0,
     )
@@ -545,19 +549,25 @@ class Settings:
         at_most=600.0,
     )
     screen_minutes: float = _set(
-        2.0, number, "Time of one bucket over the screen, minutes. Our choice.", at_least=0.0, at_most=600.0
+        2.0,
+        number,
+        "Time of one bucket over the screen, minutes. Our choice, because dry sand runs through at once.",
+        at_least=0.0,
+        at_most=600.0,
     )
     spread_minutes: float = _set(
         3.0,
         number,
-        "Time to spread one bucket to dry and gather it again, minutes. Our choice.",
+        "Time to spread one bucket to dry and gather it again, minutes. Our choice, because it is raked "
+        "once.",
         at_least=0.0,
         at_most=600.0,
     )
     dry_bulk_kg_m3: float = _set(
         1750.0,
         number,
-        "Mass of a cubic metre of dry feed, kg. Sand with 20 % of magnetics and 40 % air.",
+        "Mass of a cubic metre of dry feed, kg. Our choice, because sand with 20 % of magnetics and 40 % "
+        "air weighs so.",
         at_least=500.0,
         at_most=5000.0,
     )
@@ -569,19 +579,24 @@ class Settings:
         at_most=5000.0,
     )
     floor_m2: float = _set(
-        6.0, number, "Drying floor, square metres. Our choice: a tarpaulin.", above=0.0, at_most=10000.0
+        6.0,
+        number,
+        "Drying floor, square metres. Our choice, because a tarpaulin is 2 m by 3 m.",
+        above=0.0,
+        at_most=10000.0,
     )
     spread_depth_m: float = _set(
         0.03,
         number,
-        "How thick the sand lies on the drying floor, metres. Our choice: what a rake turns.",
+        "How thick the sand lies on the drying floor, metres. Our choice, because a rake turns that much.",
         above=0.0,
         at_most=1.0,
     )
     evaporation_mm_day: float = _set(
         8.0,
         number,
-        "What an open pan loses in a day, millimetres. Our choice, a dry warm day; see the local figures.",
+        "What an open pan loses in a day, millimetres. Our choice, because a dry warm day does so; see "
+        "the local figures.",
         above=0.0,
         at_most=30.0,
     )
@@ -596,7 +611,7 @@ class Settings:
     container_litres: float = _set(
         64.352,
         number,
-        "Size of a container of product, litres. Seventeen US gallons.",
+        "Size of a container of product, litres (seventeen US gallons).",
         above=0.0,
         at_most=10000.0,
     )

@@ -1,0 +1,228 @@
+"""What every number of loads of a reach brings and takes, and the bound that follows from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from washgrade.dig.day_loops import cover
+from washgrade.dig.day_terms import DayProblem
+
+__all__ = ["ROOM", "DayTable", "Priced", "day_table"]
+
+# Stands for the time of a way that is none, minutes: longer than any day.
+NEVER_MINUTES = 1e9
+# Bounds are compared with so much room for rounding.
+ROOM = 1e-9
+# Loads of one reach that are looked at: our choice, more than anybody digs in a day.
+MOST_LOADS = 400
+
+
+@dataclass(frozen=True, kw_only=True)
+class DayTable:
+    """The reaches that can be dug at all, and what their loads bring and take.
+
+    Parameters
+    ----------
+    problem : DayProblem
+        What is asked.
+    reach : ndarray of int64, shape (rows,)
+        Reaches with a load to dig and a way to it; everything else here counts in rows.
+    most : ndarray of int64, shape (rows,)
+        Loads that may be taken.
+    mean_kg : ndarray of float64, shape (rows, loads + 1)
+        What 0, 1, ... loads are expected to bring, without the steady part; -inf beyond ``most``.
+    round_minutes : ndarray of float64, shape (kinds, rows)
+        Time of a carry; very long where there is no way.
+    capacity : ndarray of int64, shape (kinds, rows)
+        Loads of a full carry.
+    """
+
+    problem: DayProblem
+    reach: NDArray[np.int64]
+    most: NDArray[np.int64]
+    mean_kg: NDArray[np.float64]
+    round_minutes: NDArray[np.float64]
+    capacity: NDArray[np.int64]
+
+    @cached_property
+    def load_minutes(self) -> NDArray[np.float64]:
+        """Least time of one load, its share of a full carry in it, shape (rows,)."""
+        share = (self.round_minutes / self.capacity).min(axis=0)
+        found: NDArray[np.float64] = share + self.problem.dig_minutes
+        return found
+
+    @cached_property
+    def minutes(self) -> NDArray[np.float64]:
+        """Least time of 0, 1, ... loads from one row in carries of its own, shape (rows, loads + 1)."""
+        digging = self.problem.dig_minutes * np.arange(self.mean_kg.shape[1])
+        found: NDArray[np.float64] = self.carrying + digging
+        return found
+
+    @cached_property
+    def carrying(self) -> NDArray[np.float64]:
+        """The same without the digging."""
+        found = np.empty(self.mean_kg.shape)
+        cover(self.round_minutes, self.capacity, found)
+        return found
+
+    def carries(self, row: int, loads: int) -> list[tuple[int, int]]:
+        """Split loads into carries that take the least time.
+
+        Parameters
+        ----------
+        row : int
+            Which reach.
+        loads : int
+            How many.
+
+        Returns
+        -------
+        list of tuple of int
+            Way to carry and loads of each, the fullest first.
+        """
+        found = []
+        while loads > 0:
+            before = np.maximum(loads - self.capacity[:, row], 0)
+            kind = int(np.argmin(self.carrying[row, before] + self.round_minutes[:, row]))
+            size = min(loads, int(self.capacity[kind, row]))
+            found.append((kind, size))
+            loads -= size
+        return sorted(found, key=lambda carry: -carry[1])
+
+
+def day_table(problem: DayProblem) -> DayTable:
+    """Lay out what the loads of each reach bring and take.
+
+    Parameters
+    ----------
+    problem : DayProblem
+        What is asked.
+
+    Returns
+    -------
+    DayTable
+        Of the reaches that can be dug within the budget.
+    """
+    times = np.minimum(problem.round_minutes, NEVER_MINUTES)
+    load_minutes = (times / problem.capacity_loads).min(axis=0) + problem.dig_minutes
+    left = np.floor(problem.standing.loads_left.mean(axis=0, dtype=np.float64) + ROOM)
+    in_time = times.min(axis=0) + problem.dig_minutes <= problem.budget_minutes
+    reach = np.flatnonzero(in_time & (left >= 1.0))
+    fit = np.floor(problem.budget_minutes / load_minutes[reach] + ROOM)
+    most = np.minimum(np.minimum(left[reach], fit), MOST_LOADS).astype(np.int64)
+    widest = int(most.max()) if len(most) else 0
+    mean_kg = problem.counts_per_kg * problem.standing.at(reach).expected_kg(widest)
+    mean_kg[np.arange(widest + 1) > most[:, None]] = -np.inf
+    return DayTable(
+        problem=problem,
+        reach=reach,
+        most=most,
+        mean_kg=mean_kg,
+        round_minutes=np.ascontiguousarray(times[:, reach]),
+        capacity=np.ascontiguousarray(problem.capacity_loads[:, reach]),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Priced:
+    """A table with what its loads are taken to bring, and the price of a minute in some budget.
+
+    Parameters
+    ----------
+    table : DayTable
+        The reaches.
+    factor : ndarray of float64, shape (rows,)
+        What each reach is taken to bring, over what it is expected to: 1, or less for a cautious plan.
+    budget_minutes : float
+        Minutes there are.
+    """
+
+    table: DayTable
+    factor: NDArray[np.float64]
+    budget_minutes: float
+
+    @cached_property
+    def gain_kg(self) -> NDArray[np.float64]:
+        """What 0, 1, ... loads are taken to bring, shape (rows, loads + 1)."""
+        mean_kg = self.table.mean_kg
+        loads = np.arange(mean_kg.shape[1])
+        # A factor of 0 leaves loads that are not there at -inf.
+        scaled = np.where(np.isneginf(mean_kg), -np.inf, np.maximum(self.factor, 0.0)[:, None] * mean_kg)
+        found: NDArray[np.float64] = scaled + self.table.problem.steady_kg * loads
+        return found
+
+    @cached_property
+    def price(self) -> float:
+        """Kilograms per minute at which the bound is least."""
+        if not len(self.table.reach):
+            return 0.0
+        low, high = 0.0, self.dearest
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            best = np.argmax(self._net_kg(middle), axis=1)
+            used = float((best * self.table.load_minutes).sum())
+            low, high = (middle, high) if used > self.budget_minutes else (low, middle)
+        return min((low, high), key=self.bound_kg)
+
+    @cached_property
+    def dearest(self) -> float:
+        """The most that a minute brings anywhere."""
+        loads = np.arange(1, self.gain_kg.shape[1])
+        return float((self.gain_kg[:, 1:] / (loads * self.table.load_minutes[:, None])).max())
+
+    def _net_kg(self, price: float) -> NDArray[np.float64]:
+        """What loads bring beyond the price of their minutes, carries cut to pieces of one load."""
+        loads = np.arange(self.gain_kg.shape[1])
+        found: NDArray[np.float64] = self.gain_kg - price * self.table.load_minutes[:, None] * loads
+        return found
+
+    def worth_kg(self, price: float) -> NDArray[np.float64]:
+        """Tell what each reach is worth at most beyond the price of its minutes.
+
+        Parameters
+        ----------
+        price : float
+            Kilograms per minute.
+
+        Returns
+        -------
+        ndarray of float64, shape (rows,)
+            At least 0.
+        """
+        found: NDArray[np.float64] = self._net_kg(price).max(axis=1, initial=0.0)
+        return found
+
+    def bound_kg(self, price: float) -> float:
+        """Tell what no plan can pass, whatever the price.
+
+        Parameters
+        ----------
+        price : float
+            Kilograms per minute.
+
+        Returns
+        -------
+        float
+            Kilograms.
+        """
+        return price * self.budget_minutes + float(self.worth_kg(price).sum())
+
+    def loss_kg(self, price: float) -> NDArray[np.float64]:
+        """Tell how much the bound falls where at least one load of a reach is taken.
+
+        Parameters
+        ----------
+        price : float
+            Kilograms per minute.
+
+        Returns
+        -------
+        ndarray of float64, shape (rows,)
+            At least 0.
+        """
+        found: NDArray[np.float64] = self.worth_kg(price) - self._net_kg(price)[:, 1:].max(axis=1)
+        return found
