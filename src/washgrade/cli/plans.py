@@ -1,4 +1,4 @@
-"""The verbs that plan: the sampling walk."""
+"""The verbs that plan: the sampling walk and the digging day."""
 
 from __future__ import annotations
 
@@ -8,15 +8,17 @@ import click
 
 from washgrade.cli.options import (
     DURATION,
+    MASS,
     as_json,
     echo_json,
     echo_table,
     on_day,
     progress_bar,
     site_folder,
+    unit_choice,
 )
 
-__all__ = ["walk"]
+__all__ = ["day", "walk"]
 
 
 @click.command(short_help="Plan a sampling walk: where to stop, in which order, within the hours.")
@@ -109,6 +111,106 @@ def walk(
     if rows:
         echo_table(f"Sampling walk of {plan.walk.minutes / 60:.1f} hours", heads, rows, left=2)
     for sentence in plan.sentences:
+        click.echo(sentence)
+    if gpx is not None:
+        click.echo(f"Wrote {gpx}.")
+
+
+@click.command(short_help="Plan a digging day: reaches, loads, carries, hours, clean product.")
+@site_folder
+@click.option("--hours", type=float, help="Hours at the wash, from the vehicle and back, rest counted; or")
+@click.option("--product-kg", type=float, help="clean product wanted, kilograms: the shortest day for it.")
+@click.option("--product", "product_mass_kg", type=MASS, help='The same with its unit, such as "200 lb".')
+@click.option("--sure", is_flag=True, help="Choose by what nine days in ten bring instead of by the mean.")
+@click.option(
+    "--from",
+    "start",
+    metavar="POINT",
+    help="Where the vehicle stands: LON,LAT or a point of access by name. [the first point of access]",
+)
+@click.option("--daylight", "daylight_h", type=DURATION, help='Time to dark, such as "5 h". [dawn to dusk]')
+@click.option(
+    "--gpx", type=click.Path(path_type=Path), help="Write the day for a GPS or a phone's map program."
+)
+@on_day
+@unit_choice
+@as_json
+def day(
+    site: Path,
+    hours: float | None,
+    product_kg: float | None,
+    product_mass_kg: float | None,
+    sure: bool,
+    start: str | None,
+    daylight_h: float | None,
+    gpx: Path | None,
+    on: str | None,
+    units: str | None,
+    as_json: bool,
+) -> None:
+    """Plan a digging day on SITE through to clean product.
+
+    It chooses reaches, shovel loads and carries for the hours, or the shortest day for so much product, and
+    tells what drying, screening and the magnets take afterwards. It stays on the property, off no-go areas
+    and off steep ground, and ends before dark.
+
+    \b
+    Examples:
+      washgrade day mysite --hours 6
+      washgrade day mysite --product-kg 100 --sure
+      washgrade day mysite --hours 5 --from -3.00805,36.32577 --gpx day.gpx
+    """  # noqa: D301 - click reads the backspace
+    from washgrade import survey
+    from washgrade.errors import InputError
+    from washgrade.survey.daytold import steps
+    from washgrade.units import show_mass
+
+    if product_kg is not None and product_mass_kg is not None:
+        raise InputError("Give '--product-kg' or '--product', not both.")
+    with progress_bar("Planning") as progress:
+        found = survey.estimate(site, on=on, progress=lambda step, share: progress(step, 0.5 * share))
+        plan = survey.plan_digging_day(
+            survey.rank(found),
+            hours=hours,
+            product_kg=product_mass_kg if product_kg is None else product_kg,
+            sure=sure,
+            start=start,
+            daylight_hours=daylight_h,
+            progress=lambda step, share: progress(step, 0.5 + 0.5 * share),
+        )
+    if gpx is not None:
+        survey.write_day(plan, gpx)
+    if as_json:
+        echo_json(plan.as_json())
+        return
+    units = units or found.settings.units
+    if plan.dug:
+        rows = [
+            (
+                dug.reach,
+                str(dug.loads),
+                str(dug.carries),
+                f"{dug.out_minutes:.0f} + {dug.back_minutes:.0f} min",
+                f"{dug.arrival_minutes:.0f} min",
+                show_mass(dug.wet_kg, units),
+                show_mass(dug.product_kg, units),
+                f"{dug.lat:.5f}, {dug.lon:.5f}",
+            )
+            for dug in plan.dug
+        ]
+        heads = (
+            "reach",
+            "loads",
+            "carries",
+            "out and back",
+            "first there after",
+            "sand",
+            "product",
+            "latitude, longitude",
+        )
+        echo_table(f"Digging day on {found.day}, {plan.field_hours:.1f} hours at the wash", heads, rows)
+        echo_table("From the wash to the container", ("step", "time", "how much"), steps(plan, units), left=3)
+    for sentence in plan.sentences(units):
         click.echo(sentence)
     if gpx is not None:
         click.echo(f"Wrote {gpx}.")

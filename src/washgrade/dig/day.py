@@ -63,7 +63,7 @@ def plan_day(problem: DayProblem) -> Day:
     >>> day = plan_day(DayProblem(budget_minutes=60.0, standing=standing,
     ...     round_minutes=np.array([[12.0, 9.0]]), capacity_loads=np.array([[3, 3]]), dig_minutes=1.0))
     >>> day.reach.tolist(), day.loads.tolist(), day.minutes, round(day.expected_kg, 1)
-    ([0], [12], 60.0, 33.4)
+    ([1, 0], [3, 9], 57.0, 35.1)
     """
     table = day_table(problem)
     shared = pairings(_priced(table, problem.budget_minutes))

@@ -38,8 +38,8 @@ def daylight_hours(*, latitude_deg: float, day_of_year: int, sun_height_deg: flo
     Notes
     -----
     :math:`24/\pi\,\arccos((\sin h - \sin\varphi\sin\delta)/(\cos\varphi\cos\delta))` with the declination
-    :math:`\delta = 0.409 \sin(2\pi J/365 - 1.39)`: equations 24, 25 and 34 of the source, with the height h of
-    the sun put in. In a canyon it is dark much earlier.
+    :math:`\delta = 0.409 \sin(2\pi J/365 - 1.39)`: equations 24, 25 and 34 of the source, with the height h
+    of the sun put in. In a canyon it is dark much earlier.
 
     References
     ----------

@@ -120,6 +120,21 @@ class WalkLegs:
             return np.where(cells == NOWHERE, np.inf, 0.0)
         return np.where(cells == NOWHERE, np.inf, self._back.time_s.ravel()[cells] / 60.0)
 
+    def out_line_m(self, cell: int) -> NDArray[np.float64]:
+        """Give the way from the start to a place.
+
+        Parameters
+        ----------
+        cell : int
+            Walking cell of the place.
+
+        Returns
+        -------
+        ndarray of float64, shape (points, 2)
+            Easting and northing, metres; none where no walk leads.
+        """
+        return _line(self.surface, self._out.path_cells(cell))
+
     def along(
         self, cells: NDArray[np.int64], at_most_minutes: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...]]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from washgrade.survey.answers import Estimate, estimate, grade_as_json
 from washgrade.survey.belief import NextSample, compare, diagnose, holes, learnt, next_samples, repeats, why
+from washgrade.survey.days import DayPlan, plan_digging_day, write_day
 from washgrade.survey.health import Check, check
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, write_page
@@ -30,6 +31,7 @@ from washgrade.survey.walks import WalkPlan, plan_sampling_walk, write_walk
 
 __all__ = [
     "Check",
+    "DayPlan",
     "Demo",
     "Entered",
     "Estimate",
@@ -54,6 +56,7 @@ __all__ = [
     "next_samples",
     "notebook",
     "page_view",
+    "plan_digging_day",
     "plan_sampling_walk",
     "rank",
     "records",
@@ -64,6 +67,7 @@ __all__ = [
     "strike",
     "tell_record",
     "why",
+    "write_day",
     "write_page",
     "write_walk",
 ]

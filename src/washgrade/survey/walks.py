@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from washgrade.errors import InputError
 from washgrade.survey.answers import SEED, Estimate
+from washgrade.survey.footing import open_ground_of, start_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -141,41 +141,6 @@ class WalkPlan:
         }
 
 
-def _start(found: Estimate, start: str | None) -> tuple[float, float, str]:
-    """Easting, northing and name of where a walk begins: a point of access, or typed coordinates."""
-    import numpy as np
-
-    from washgrade.files.groundstore import load_shapes
-    from washgrade.files.places import to_grid
-
-    gates = load_shapes(found.site, "access")
-    if start is None:
-        if not gates:
-            raise InputError(
-                "There is no place to start from. Give one as --from LON,LAT, or points of access to "
-                "washgrade ground SITE --access FILE."
-            )
-        return gates[0].geometry.x, gates[0].geometry.y, gates[0].name or "the point of access"
-    for gate in gates:
-        if gate.name and gate.name.lower() == start.strip().lower():
-            return gate.geometry.x, gate.geometry.y, gate.name
-    parts = start.replace(";", ",").split(",")
-    try:
-        lon, lat = (float(part) for part in parts)
-    except ValueError:
-        names = ", ".join(repr(gate.name) for gate in gates if gate.name)
-        known = f", or one of the points of access: {names}" if names else ""
-        raise InputError(
-            f"Invalid start of {start!r}. It must be longitude and latitude such as -3.00805,36.32577{known}."
-        ) from None
-    east, north = to_grid(found.facts.crs, np.array([lon]), np.array([lat]))
-    if not found.facts.contains(float(east[0]), float(north[0])):
-        raise InputError(
-            f"The start at lon {lon:g}, lat {lat:g} lies outside the ground. It must lie on the DEM."
-        )
-    return float(east[0]), float(north[0]), f"{lat:.5f}, {lon:.5f}"
-
-
 def _nodes_of(found: Estimate, names: Sequence[str]) -> tuple[int, ...]:
     """Middle nodes of reaches by name."""
     from washgrade.land.channels import middle_nodes
@@ -244,10 +209,7 @@ def plan_sampling_walk(
     from washgrade.dig.stops import main_tributaries
     from washgrade.dig.walk import plan_walk
     from washgrade.dig.walk_terms import SAMPLE_MINUTES, WalkProblem, WalkRule
-    from washgrade.files.groundstore import load_dem, load_shapes
-    from washgrade.files.masks import closed_cells
     from washgrade.files.places import lonlat
-    from washgrade.land.walkable import walking_surface
     from washgrade.survey.ranking import closed_reaches
 
     rule = WalkRule(
@@ -257,16 +219,8 @@ def plan_sampling_walk(
         duplicates=duplicates,
         sample_minutes=SAMPLE_MINUTES if sample_minutes is None else sample_minutes,
     )
-    easting_m, northing_m, name = _start(found, start)
-    dem = load_dem(found.site)
-    surface = walking_surface(
-        dem,
-        closed=closed_cells(
-            dem,
-            property_areas=load_shapes(found.site, "property"),
-            no_go=load_shapes(found.site, "no_go"),
-        ),
-    )
+    easting_m, northing_m, name = start_of(found, start)
+    surface, allowed = open_ground_of(found)
     nodes = found.channels.nodes
     walk = plan_walk(
         WalkProblem(
@@ -278,7 +232,7 @@ def plan_sampling_walk(
             start_easting_m=easting_m,
             start_northing_m=northing_m,
             ends_anywhere=one_way,
-            allowed=~closed_reaches(found)[nodes.reach],
+            allowed=allowed & ~closed_reaches(found)[nodes.reach],
             fixed_nodes=_nodes_of(found, at),
             done_nodes=_nodes_of(found, done),
             tributary=main_tributaries(found.weighed.tree) if every_tributary else None,
