@@ -180,49 +180,49 @@ class Priced:
         found: NDArray[np.float64] = self.gain_kg - price * self.table.load_minutes[:, None] * loads
         return found
 
-    def worth_kg(self, price: float) -> NDArray[np.float64]:
+    def worth_kg(self, minute_kg: float) -> NDArray[np.float64]:
         """Tell what each reach is worth at most beyond the price of its minutes.
 
         Parameters
         ----------
-        price : float
-            Kilograms per minute.
+        minute_kg : float
+            Price of a minute, kilograms.
 
         Returns
         -------
         ndarray of float64, shape (rows,)
             At least 0.
         """
-        found: NDArray[np.float64] = self._net_kg(price).max(axis=1, initial=0.0)
+        found: NDArray[np.float64] = self._net_kg(minute_kg).max(axis=1, initial=0.0)
         return found
 
-    def bound_kg(self, price: float) -> float:
+    def bound_kg(self, minute_kg: float) -> float:
         """Tell what no plan can pass, whatever the price.
 
         Parameters
         ----------
-        price : float
-            Kilograms per minute.
+        minute_kg : float
+            Price of a minute, kilograms.
 
         Returns
         -------
         float
             Kilograms.
         """
-        return price * self.budget_minutes + float(self.worth_kg(price).sum())
+        return minute_kg * self.budget_minutes + float(self.worth_kg(minute_kg).sum())
 
-    def loss_kg(self, price: float) -> NDArray[np.float64]:
+    def loss_kg(self, minute_kg: float) -> NDArray[np.float64]:
         """Tell how much the bound falls where at least one load of a reach is taken.
 
         Parameters
         ----------
-        price : float
-            Kilograms per minute.
+        minute_kg : float
+            Price of a minute, kilograms.
 
         Returns
         -------
         ndarray of float64, shape (rows,)
             At least 0.
         """
-        found: NDArray[np.float64] = self.worth_kg(price) - self._net_kg(price)[:, 1:].max(axis=1)
+        found: NDArray[np.float64] = self.worth_kg(minute_kg) - self._net_kg(minute_kg)[:, 1:].max(axis=1)
         return found
