@@ -51,7 +51,7 @@ def daylight_hours(*, latitude_deg: float, day_of_year: int, sun_height_deg: flo
     >>> round(daylight_hours(latitude_deg=-20.0, day_of_year=246, sun_height_deg=0.0), 1)
     11.7
     >>> round(daylight_hours(latitude_deg=37.0, day_of_year=355), 1)
-    10.5
+    10.6
     """
     latitude = math.radians(number("latitude_deg", latitude_deg, at_least=-90, at_most=90))
     day = whole("day_of_year", day_of_year, at_least=1)

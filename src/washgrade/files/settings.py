@@ -459,8 +459,8 @@ class Settings:
     barrow_kg: float = _set(
         0.0,
         number,
-        "Sand in one barrow, kg; 0 for no barrow. Of 60, our advice: a barrow struck full, 6 cubic feet, "
-        "would hold 300 kg of dark sand, which nobody pushes over a wash.",
+        "Sand in one barrow, kg; 0 for no barrow. Our choice, because not everybody has one. We advise 60: a "
+        "barrow struck full, 6 cubic feet, would hold 300 kg of dark sand, which nobody pushes over a wash.",
         at_least=0.0,
         at_most=300.0,
     )

@@ -114,7 +114,7 @@ class DayPlan:
         Reaches in the order of the work.
     carries : tuple of Carry
         Carries in the order of the work.
-    hours_asked, product_kg_asked : float or None
+    asked_hours, asked_product_kg : float or None
         What was asked for; one of the two.
     sure : bool
         Whether the plan is best in its P10.
@@ -137,8 +137,8 @@ class DayPlan:
     cleaned: Cleanup
     dug: tuple[DugReach, ...]
     carries: tuple[Carry, ...]
-    hours_asked: float | None
-    product_kg_asked: float | None
+    asked_hours: float | None
+    asked_product_kg: float | None
     sure: bool
     daylight_hours: float
     start_name: str
@@ -332,8 +332,8 @@ def plan_digging_day(
         cleaned=_cleaned(problem.standing, day, chosen),
         dug=_dug(ranking, day, problem.standing, hauled),
         carries=_carries(ranking, day),
-        hours_asked=hours,
-        product_kg_asked=product_kg,
+        asked_hours=hours,
+        asked_product_kg=product_kg,
         sure=sure,
         daylight_hours=light_h,
         start_name=name,

@@ -105,9 +105,9 @@ def sentences(plan: DayPlan, units: str) -> tuple[str, ...]:
     day, chosen = plan.day, plan.settings
     told = []
     light = f"{plan.daylight_hours:.1f} hours from dawn to dusk on {plan.estimate.day}"
-    if plan.hours_asked is not None and plan.hours_asked > plan.daylight_hours - 0.5:
+    if plan.asked_hours is not None and plan.asked_hours > plan.daylight_hours - 0.5:
         told.append(
-            f"Cut to the daylight: of {plan.hours_asked:g} hours asked for only "
+            f"Cut to the daylight: of {plan.asked_hours:g} hours asked for only "
             f"{max(plan.daylight_hours - 0.5, 0.0):.1f} are planned, because there are {light} and the work "
             "ends half an hour before dark. In a canyon it is dark earlier."
         )
@@ -132,7 +132,7 @@ def sentences(plan: DayPlan, units: str) -> tuple[str, ...]:
                 "Chosen by what nine days in ten would bring; a plan for the mean may be expected to bring "
                 "more."
             )
-        elif plan.hours_asked is not None:
+        elif plan.asked_hours is not None:
             told.append(
                 f"No plan of so many hours could be expected to bring more than {max(gap, 0.0):.1%} beyond "
                 "that."
@@ -204,8 +204,8 @@ def day_as_json(plan: DayPlan) -> dict[str, Any]:
     return {
         "on": found.day.isoformat(),
         "crs": found.facts.crs,
-        "hours_asked": plan.hours_asked,
-        "product_kg_asked": plan.product_kg_asked,
+        "asked_hours": plan.asked_hours,
+        "asked_product_kg": plan.asked_product_kg,
         "sure": plan.sure,
         "start": {"name": plan.start_name, "lon": plan.start_lon, "lat": plan.start_lat},
         "daylight_hours": plan.daylight_hours,
