@@ -536,7 +536,7 @@ class Settings:
     later_pass_rest_share: float = _set(
         0.41,
         number,
-        "Share of all else that each later pass drags along, 0 to 1. Our choice, for the same reason.",
+        "Share of all else that each later pass drags along, 0 to 1. Our choice, because of the same fact.",
         at_least=0.0,
         at_most=1.0,
     )
