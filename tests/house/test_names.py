@@ -13,7 +13,7 @@ MODULES = sorted(SOURCE.rglob("*.py"))
 
 # A unit at the end of a name; `_per_` joins two.
 UNITS = (
-    "m m2 m3 km km2 mm cm kg g s h days m3_s m_s mm_h mm_day pa kg_m3 litres deg lon lat kg_draws hours "
+    "m m2 m3 km km2 mm cm pt kg g s h days m3_s m_s mm_h mm_day pa kg_m3 litres deg lon lat kg_draws hours "
     "minutes"
 ).split()
 # Quantities without a unit, and things that are not quantities.

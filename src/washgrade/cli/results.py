@@ -20,7 +20,7 @@ from washgrade.cli.options import (
 if TYPE_CHECKING:
     from washgrade.survey import Estimate
 
-__all__ = ["check", "demo", "export", "grade", "page", "rank", "where"]
+__all__ = ["check", "demo", "export", "grade", "page", "rank", "sheet", "where"]
 
 TOP_SHOWN = 15
 
@@ -242,6 +242,67 @@ def page(
             site, out=out, title=title, on=on, units=units, walk_hours=walk_hours, progress=progress
         )
     click.echo(f"The page is {path} ({path.stat().st_size / 1e6:.1f} MB). Open it in any browser.")
+
+
+@click.command(short_help="Write the field sheet: a PDF with maps to true scale, to print and fill in.")
+@site_folder
+@click.option("--to", "out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/sheet.pdf]")
+@click.option("--title", help="Heading of the sheet. [name of the site's folder]")
+@click.option("--walk-hours", type=float, help="Plan a sampling walk of so many hours and print it.")
+@click.option(
+    "--from",
+    "start",
+    metavar="POINT",
+    help="Where the walk begins: LON,LAT or a point of access by name. [the first point of access]",
+)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="[letter with US units, else a4]")
+@click.option(
+    "--scale",
+    type=int,
+    metavar="N",
+    help="Maps at 1:N, such as 2500. [the largest that serves, 1:5000 or more]",
+)
+@click.option("--top", type=int, default=15, help="How many of the best reaches to list and name. [15]")
+@on_day
+@unit_choice
+def sheet(
+    site: Path,
+    out: Path | None,
+    title: str | None,
+    walk_hours: float | None,
+    start: str | None,
+    paper: str | None,
+    scale: int | None,
+    top: int,
+    on: str | None,
+    units: str | None,
+) -> None:
+    """Write the field sheet of SITE as a PDF: cautions, ranking, maps to true scale, a walk with blanks.
+
+    Print it at 100 % (actual size); the bar on each map says what it must measure.
+
+    \b
+    Examples:
+      washgrade sheet mysite --walk-hours 3
+      washgrade sheet mysite --paper letter --scale 2500
+    """  # noqa: D301 - click reads the backspace
+    from washgrade import survey
+
+    with progress_bar("Drawing the sheet") as progress:
+        path = survey.write_sheet(
+            site,
+            out=out,
+            title=title,
+            on=on,
+            units=units,
+            paper=paper,
+            scale=scale,
+            listed=top,
+            walk_hours=walk_hours,
+            start=start,
+            progress=progress,
+        )
+    click.echo(f"The sheet is {path} ({path.stat().st_size / 1e6:.1f} MB). Print it at 100 %.")
 
 
 @click.command(short_help="Write reaches or samples for other programs: CSV, GeoJSON, GPX.")

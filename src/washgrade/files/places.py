@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,17 @@ from washgrade.errors import GroundError
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
-__all__ = ["crs_name", "is_fitting_utm", "lonlat", "metre_grid", "to_grid", "utm_crs", "utm_zone"]
+__all__ = [
+    "GridFacts",
+    "crs_name",
+    "grid_facts",
+    "is_fitting_utm",
+    "lonlat",
+    "metre_grid",
+    "to_grid",
+    "utm_crs",
+    "utm_zone",
+]
 
 
 def utm_zone(lon: float) -> int:
@@ -229,3 +240,68 @@ def to_grid(crs: str, lon: ArrayLike, lat: ArrayLike) -> tuple[NDArray[np.float6
         np.asarray(lon, dtype=np.float64), np.asarray(lat, dtype=np.float64)
     )
     return np.asarray(easting_m), np.asarray(northing_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GridFacts:
+    """What a map must tell of its grid.
+
+    Parameters
+    ----------
+    name, datum : str
+        Name of the grid with its zone, and of its datum.
+    scale : float
+        Length on the grid of one metre on the ground.
+    north_deg : float
+        Direction of grid north, degrees clockwise from true north.
+    """
+
+    name: str
+    datum: str
+    scale: float
+    north_deg: float
+
+
+def grid_facts(crs: str, easting_m: float, northing_m: float) -> GridFacts:
+    """Find what a map must tell of its grid at a place.
+
+    Parameters
+    ----------
+    crs : str
+        The grid.
+    easting_m, northing_m : float
+        The place, metres.
+
+    Returns
+    -------
+    GridFacts
+        Name, datum, scale and direction of north.
+
+    Notes
+    -----
+    Scale and direction are those of a kilometre of grid line going north through the place, by the geodesic
+    (Karney, C. F. F., 2013, Algorithms for geodesics, Journal of Geodesy 87, 43-55) on the grid's own
+    ellipsoid; heights above it are left out (0.016 % for each kilometre).
+
+    Examples
+    --------
+    >>> facts = grid_facts("EPSG:32612", 500000.0, 3651287.0)
+    >>> facts.name, facts.datum, round(facts.scale, 5), round(facts.north_deg, 2)
+    ('WGS 84 / UTM zone 12N', 'World Geodetic System 1984', 0.9996, 0.0)
+    """
+    from pyproj import CRS, Geod
+
+    found = CRS.from_user_input(crs)
+    base = found.geodetic_crs or found
+    half_m = 500.0
+    lon, lat = _transformer(crs, base.to_wkt()).transform(
+        [easting_m, easting_m], [northing_m - half_m, northing_m + half_m]
+    )
+    forward_deg, _, length_m = (found.get_geod() or Geod(ellps="WGS84")).inv(lon[0], lat[0], lon[1], lat[1])
+    return GridFacts(
+        name=found.name,
+        # "Ensemble": several realisations within a metre or so, no matter on paper.
+        datum=(base.datum or base).name.removesuffix(" ensemble"),
+        scale=2 * half_m / length_m,
+        north_deg=float(forward_deg),
+    )

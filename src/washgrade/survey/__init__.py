@@ -12,6 +12,7 @@ from washgrade.survey.days import DayPlan, plan_digging_day, write_day
 from washgrade.survey.health import Check, check
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, write_page
+from washgrade.survey.printed import sheet_view, write_sheet
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import (
     Entered,
@@ -64,10 +65,12 @@ __all__ = [
     "repeats",
     "run_demo",
     "settings",
+    "sheet_view",
     "strike",
     "tell_record",
     "why",
     "write_day",
     "write_page",
+    "write_sheet",
     "write_walk",
 ]

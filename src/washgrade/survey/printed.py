@@ -1,0 +1,258 @@
+"""The field sheet: what is known and planned, laid out for paper."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from washgrade import __version__
+from washgrade.errors import InputError
+from washgrade.survey.answers import estimate
+from washgrade.survey.ranking import Ranking, rank
+from washgrade.survey.steps import Progress, stage
+from washgrade.survey.walks import WalkPlan, plan_sampling_walk
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from washgrade.sheet.view import Leg, SheetView, WalkSheet
+
+__all__ = ["sheet_view", "write_sheet"]
+
+LISTED = 15
+
+
+def sheet_view(
+    ranking: Ranking,
+    *,
+    title: str | None = None,
+    units: str | None = None,
+    listed: int = LISTED,
+    walk: WalkPlan | None = None,
+) -> SheetView:
+    """Lay out what a field sheet shows.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking to show.
+    title : str, optional
+        Heading; the name of the site's folder if left out.
+    units : {"us", "metric"}, optional
+        Units shown; the site's setting if left out.
+    listed : int, default 15
+        How many of the best reaches to list and name.
+    walk : WalkPlan, optional
+        A sampling walk to show.
+
+    Returns
+    -------
+    SheetView
+        The sheet's whole content.
+    """
+    import numpy as np
+
+    from washgrade.files.groundstore import load_dem, load_shapes
+    from washgrade.files.places import grid_facts
+    from washgrade.land.channels import reach_lines
+    from washgrade.page.words import CAUTIONS
+    from washgrade.sheet.view import Place, SheetView
+
+    found = ranking.estimate
+    reaches, load = found.channels.reaches, ranking.kg_per_load
+    easting_m, northing_m, start = reach_lines(found.channels)
+    line = np.column_stack([easting_m, northing_m])
+    grid = grid_facts(found.facts.crs, float(easting_m.mean()), float(northing_m.mean()))
+
+    def rings(layer: str) -> tuple[tuple[NDArray[np.float64], ...], tuple[str, ...]]:
+        edges, names = [], []
+        for shape in load_shapes(found.site, layer):
+            # A hole is a line too; its name is that of the area, written once.
+            for place, edge in enumerate((shape.geometry.exterior, *shape.geometry.interiors)):
+                edges.append(np.asarray(edge.coords)[:, :2])
+                names.append(shape.name if not place else "")
+        return tuple(edges), tuple(names)
+
+    no_go, no_go_names = rings("no_go")
+    return SheetView(
+        title=title or found.site.folder.resolve().name,
+        day=found.day.isoformat(),
+        made_with=f"washgrade {__version__}",
+        grid=grid.name,
+        crs=found.facts.crs if len(found.facts.crs) < 20 else "own grid",
+        datum=grid.datum,
+        grid_scale=grid.scale,
+        grid_north_deg=grid.north_deg,
+        invented=bool(found.facts.more.get("invented")),
+        units=units or found.settings.units,
+        dem=load_dem(found.site),
+        reach_id=tuple(str(name) for name in reaches.reach_id),
+        reach_line=tuple(line[start[k] : start[k + 1]] for k in range(len(reaches))),
+        rank=ranking.rank,
+        kg_per_load_mean=load.mean,
+        kg_per_load_p10=load.p10,
+        kg_per_load_p90=load.p90,
+        chance_top=ranking.chance_top,
+        loads_left=ranking.stock.loads_left,
+        closed=ranking.closed,
+        depleted=ranking.stock.depleted,
+        support=tuple(str(word) for word in found.grade.reach_support),
+        easting_m=ranking.easting_m,
+        northing_m=ranking.northing_m,
+        lon=ranking.lon,
+        lat=ranking.lat,
+        top=found.settings.top_reaches,
+        listed=listed,
+        property_rings=rings("property")[0],
+        no_go_rings=no_go,
+        no_go_names=no_go_names,
+        access=tuple(
+            Place(name=shape.name, easting_m=shape.geometry.x, northing_m=shape.geometry.y)
+            for shape in load_shapes(found.site, "access")
+        ),
+        walk=None if walk is None else _walk(walk),
+        sentences=(*found.sentences, *ranking.sentences),
+        cautions=CAUTIONS,
+    )
+
+
+def _walk(plan: WalkPlan) -> WalkSheet:
+    """A sampling walk, for paper."""
+    import numpy as np
+
+    from washgrade.sheet.view import Place, WalkSheet, WalkStop
+
+    walk, grade, nodes = plan.walk, plan.estimate.grade, plan.estimate.channels.nodes
+    legs = [_leg(line, float(minutes)) for line, minutes in zip(walk.lines_m, walk.leg_minutes, strict=True)]
+    stops = tuple(
+        WalkStop(
+            reach=plan.reach(k),
+            easting_m=float(nodes.easting_m[node]),
+            northing_m=float(nodes.northing_m[node]),
+            lon=float(plan.lon[k]),
+            lat=float(plan.lat[k]),
+            leg=legs[k],
+            arrival_minutes=float(walk.arrival_minutes[k]),
+            two=bool(walk.duplicate[k]),
+            grade_mean=float(grade.node_mean[node]),
+            grade_p10=float(grade.node_p10[node]),
+            grade_p90=float(grade.node_p90[node]),
+            settled_share=float(walk.settled_share[k]),
+        )
+        for k, node in enumerate(walk.node.tolist())
+    )
+    way = np.concatenate([np.empty((0, 2)), *walk.lines_m])
+    first = way[0] if len(way) else np.array([math.nan, math.nan])
+    return WalkSheet(
+        start=Place(name=plan.start_name, easting_m=float(first[0]), northing_m=float(first[1])),
+        stops=stops,
+        back=legs[len(stops)] if len(legs) > len(stops) else None,
+        way=way,
+        minutes=walk.minutes,
+        sentences=plan.sentences,
+    )
+
+
+def _leg(line: NDArray[np.float64], minutes: float) -> Leg:
+    """Bearing and lengths of a way on foot."""
+    import numpy as np
+
+    from washgrade.sheet.view import Leg
+
+    if len(line) < 2:
+        return Leg(bearing_deg=math.nan, straight_m=0.0, way_m=0.0, minutes=minutes)
+    east_m, north_m = line[-1] - line[0]
+    straight_m = math.hypot(east_m, north_m)
+    return Leg(
+        bearing_deg=math.degrees(math.atan2(east_m, north_m)) % 360.0 if straight_m else math.nan,
+        straight_m=straight_m,
+        way_m=float(np.hypot(*np.diff(line, axis=0).T).sum()),
+        minutes=minutes,
+    )
+
+
+def write_sheet(
+    site: Path | str,
+    *,
+    out: Path | str | None = None,
+    title: str | None = None,
+    on: str | date | None = None,
+    units: str | None = None,
+    paper: str | None = None,
+    scale: int | None = None,
+    listed: int = LISTED,
+    walk_hours: float | None = None,
+    start: str | None = None,
+    progress: Progress | None = None,
+) -> Path:
+    """Write the field sheet of a site as one PDF file.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder.
+    out : Path or str, optional
+        Where; ``out/sheet.pdf`` in the site if left out.
+    title : str, optional
+        Heading; the name of the site's folder if left out.
+    on : str or date, optional
+        The day; today if left out.
+    units : {"us", "metric"}, optional
+        Units shown; the site's setting if left out.
+    paper : {"a4", "letter"}, optional
+        The paper; Letter with US units, else A4, if left out.
+    scale : int, optional
+        Scale of the maps, one to so many; the largest round one that is good to walk by if left out.
+    listed : int, default 15
+        How many of the best reaches to list and name.
+    walk_hours : float, optional
+        Plan a sampling walk of so many hours, and show it.
+    start : str, optional
+        Where the walk begins: ``LON,LAT`` or a point of access by name; the first one if left out.
+    progress : callable, optional
+        Told the step and the share done, 0 to 1.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    SiteError
+        If the site has no ground, or the file cannot be written.
+    InputError
+        If a value is wrong, or the part of the package that draws on paper is not installed.
+    """
+    from washgrade.checks import choice
+    from washgrade.files.site import replacing
+    from washgrade.units import UNITS
+
+    if find_spec("reportlab") is None:
+        raise InputError(
+            "The field sheet needs reportlab, which is not installed. Install it beside washgrade: "
+            "pip install reportlab."
+        )
+    from washgrade.sheet.build import render_sheet
+
+    found = estimate(site, on=on, progress=stage(progress, 0.0, 0.6))
+    if units is not None:
+        # Sentences speak in the units of the sheet.
+        found = replace(found, settings=replace(found.settings, units=choice("units", units, UNITS)))
+    walk = None
+    if walk_hours is not None:
+        walk = plan_sampling_walk(found, hours=walk_hours, start=start, progress=stage(progress, 0.6, 0.8))
+    stage(progress, 0.8, 1.0)("drawing", 0.0)
+    view = sheet_view(rank(found), title=title, units=units, listed=listed, walk=walk)
+    content = render_sheet(view, paper=paper or ("letter" if view.units == "us" else "a4"), scale=scale)
+    path = Path(out) if out is not None else found.site.out / "sheet.pdf"
+    if out is None:
+        found.site.out.mkdir(exist_ok=True)
+    with replacing(path) as draft:
+        draft.write_bytes(content)
+    return path

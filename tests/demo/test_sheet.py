@@ -1,0 +1,69 @@
+"""The field sheet of the demo: what it prints is what the other verbs say."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+
+import pypdf
+import pytest
+from click.testing import CliRunner
+
+from washgrade import survey
+from washgrade.cli import main
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sheet") / "demo"
+    survey.run_demo(folder)
+    return folder
+
+
+def run(*words):
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def test_it_prints_the_ranking_and_the_walk_that_the_verbs_tell(site):
+    done = run("sheet", site, "--walk-hours", "2", "--top", "8")
+    assert done.exit_code == 0, done.output
+    assert done.output.startswith(f"The sheet is {site / 'out' / 'sheet.pdf'}")
+    pages = [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(site / "out/sheet.pdf").pages]
+    ranked = json.loads(run("rank", site, "--json", "--top", "8").stdout)["reaches"]
+    for row in ranked:
+        assert f"{row['lat']:.5f}, {row['lon']:.5f}" in pages[0]
+    walk = json.loads(run("walk", site, "--hours", "2", "--json").stdout)
+    for stop in walk["stops"]:
+        assert f"{stop['lat']:.5f}, {stop['lon']:.5f}" in pages[1]
+    assert all("INVENTED PLACE" in page for page in pages)
+    assert any("index of maps" in page for page in pages)
+
+
+def test_the_paper_follows_the_units(site, tmp_path):
+    done = run("sheet", site, "--units", "us", "--to", tmp_path / "us.pdf", "--title", "Another name")
+    assert done.exit_code == 0, done.output
+    page = pypdf.PdfReader(tmp_path / "us.pdf").pages[0]
+    assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx((612.0, 792.0), abs=0.1)
+    assert "Another name" in page.extract_text()
+
+
+def test_wrong_values_are_said(site):
+    done = run("sheet", site, "--scale", "3000")
+    assert done.exit_code == 2
+    assert done.output.startswith("Invalid 'scale' of 3000. It must be one of 500, 1000,")
+    done = run("sheet", site, "--top", "0")
+    assert done.exit_code == 2
+    assert done.output == "Invalid 'listed' of 0. It must be a whole number of at least 1.\n"
+
+
+def test_without_the_library_for_paper_it_says_what_to_install(site, monkeypatch):
+    there = importlib.util.find_spec
+    monkeypatch.setattr(
+        "washgrade.survey.printed.find_spec", lambda name: None if name == "reportlab" else there(name)
+    )
+    done = run("sheet", site)
+    assert done.exit_code == 2
+    assert done.output == (
+        "The field sheet needs reportlab, which is not installed. Install it beside washgrade: pip install "
+        "reportlab.\n"
+    )
