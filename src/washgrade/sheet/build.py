@@ -106,7 +106,7 @@ def render_sheet(view: SheetView, *, paper: str = "a4", scale: int | None = None
         sheet.setPageSize(chart.page_pt)
         left, bottom, _, _ = map_area(*chart.page_pt)
         window = Window(box=chart.box, scale=chart.scale, left_pt=left, bottom_pt=bottom)
-        step = draw_chart(sheet, view, window, classes)
+        step_m = draw_chart(sheet, view, window, classes)
         if chart.key == "index":
             _tiles(sheet, window, maps)
         draw_margin(
@@ -115,7 +115,7 @@ def render_sheet(view: SheetView, *, paper: str = "a4", scale: int | None = None
             window,
             classes,
             heading=chart.heading,
-            contour_step=step,
+            contour_step_m=step_m,
             page_pt=chart.page_pt,
         )
         sheet.showPage()
@@ -239,10 +239,10 @@ def _map(box: Box, known: Box, scale: int, page_pt: tuple[float, float], heading
 def _over(box: Box, known: Box) -> Box:
     """Move a map over the known ground, where it would look beyond an edge and miss what lies behind."""
 
-    def move(low: float, high: float, first: float, last: float) -> float:
-        if high - low >= last - first:
-            return (first + last - low - high) / 2
-        return max(first - low, 0.0) + min(last - high, 0.0)
+    def move(low_m: float, high_m: float, first_m: float, last_m: float) -> float:
+        if high_m - low_m >= last_m - first_m:
+            return (first_m + last_m - low_m - high_m) / 2
+        return max(first_m - low_m, 0.0) + min(last_m - high_m, 0.0)
 
     east_m = move(box.west_m, box.east_m, known.west_m, known.east_m)
     north_m = move(box.south_m, box.north_m, known.south_m, known.north_m)

@@ -36,7 +36,7 @@ def draw_chart(paper: Paper, view: SheetView, window: Window, classes: YieldClas
     Returns
     -------
     float
-        Height between two contours, in the feet or metres of the sheet; NaN where there are none.
+        Height between two contours, metres; NaN where there are none.
     """
     frame = (
         window.left_pt,
@@ -51,10 +51,10 @@ def draw_chart(paper: Paper, view: SheetView, window: Window, classes: YieldClas
     dem = seen_ground(view.dem, window)
     channels = channel_points(view, window)
     heights: list[Rectangle] = []
-    step = math.nan
+    step_m = math.nan
     if dem is not None:
         draw_relief(paper, dem, window)
-        step = draw_contours(paper, dem, window, units=view.units, channels=channels, labelled=heights)
+        step_m = draw_contours(paper, dem, window, units=view.units, channels=channels, labelled=heights)
     _grid(paper, window)
     _bounds(paper, view, window)
     if view.walk is not None:
@@ -68,7 +68,7 @@ def draw_chart(paper: Paper, view: SheetView, window: Window, classes: YieldClas
     paper.setLineWidth(0.8)
     paper.setDash()
     paper.rect(frame[0], frame[1], window.width_pt, window.height_pt, stroke=1, fill=0)
-    return step
+    return step_m
 
 
 def _grid(paper: Paper, window: Window) -> None:
@@ -80,20 +80,20 @@ def _grid(paper: Paper, window: Window) -> None:
         draw_line(paper, window.on_paper(np.array([[box.west_m, north_m], [box.east_m, north_m]])), GRID)
 
 
-def round_numbers(low: float, high: float, step: float) -> Iterable[float]:
+def round_numbers(low_m: float, high_m: float, step_m: float) -> Iterable[float]:
     """Count the multiples of a step between two numbers.
 
     Parameters
     ----------
-    low, high, step : float
-        Limits, both within, and the step, above 0; any unit.
+    low_m, high_m, step_m : float
+        Limits, both within, and the step, above 0; metres.
 
     Returns
     -------
     iterable of float
         From small to large.
     """
-    return (count * step for count in range(math.ceil(low / step), math.floor(high / step) + 1))
+    return (count * step_m for count in range(math.ceil(low_m / step_m), math.floor(high_m / step_m) + 1))
 
 
 def _bounds(paper: Paper, view: SheetView, window: Window) -> None:

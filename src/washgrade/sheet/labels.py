@@ -32,8 +32,8 @@ class Wanted:
         Its size, points.
     gaps : int
         How many of the gaps may be tried, at least 1: a name of little weight stays near or stays out.
-    covers : float
-        Share of lines under it that is bearable, as points of lines under its whole area.
+    covers_count : float
+        How many points of lines may lie under it.
     """
 
     left_pt: float
@@ -41,7 +41,7 @@ class Wanted:
     width_pt: float
     height_pt: float
     gaps: int = len(_GAPS_PT)
-    covers: float = math.inf  # number of points, not a quantity with a unit
+    covers_count: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +104,7 @@ def place_labels(
                 if not _within(area, inside) or any(_meet(area, other) for other in full):
                     continue
                 covered = _count(lines, area)
-                if covered > name.covers:
+                if covered > name.covers_count:
                     continue
                 cost = covered + 0.15 * gap
                 if best is None or cost < best[0] - 1e-9:

@@ -95,7 +95,7 @@ def draw_margin(
     classes: YieldClasses,
     *,
     heading: str,
-    contour_step: float,
+    contour_step_m: float,
     page_pt: tuple[float, float],
 ) -> None:
     """Draw all that stands around a map.
@@ -112,8 +112,8 @@ def draw_margin(
         Limits of the yields.
     heading : str
         Name of this map.
-    contour_step : float
-        Height between two contours in the units of the sheet; NaN for none.
+    contour_step_m : float
+        Height between two contours, metres; NaN for none.
     page_pt : tuple of float
         Width and height of the page, points.
     """
@@ -142,7 +142,7 @@ def draw_margin(
     _scale(paper, view, window, left=lefts[0], top=top, width=0.31 * free)
     _north(paper, view, left=lefts[1], top=top, width=0.17 * free)
     _yields(paper, view, classes, left=lefts[2], top=top, width=0.22 * free)
-    _signs(paper, view, contour_step, left=lefts[3], top=top, width=0.25 * free)
+    _signs(paper, view, contour_step_m, left=lefts[3], top=top, width=0.25 * free)
 
 
 def _numbers(paper: Paper, window: Window) -> None:
@@ -313,7 +313,7 @@ def _yields(
 
 
 def _signs(
-    paper: Paper, view: SheetView, contour_step: float, *, left: float, top: float, width: float
+    paper: Paper, view: SheetView, contour_step_m: float, *, left: float, top: float, width: float
 ) -> None:
     """What the other signs mean."""
     base = top - 8
@@ -367,11 +367,11 @@ def _signs(
         )
         _told(paper, left + 25, base, "no-go area: stay out", width - 25)
         base -= 10.5
-    if math.isfinite(contour_step):
-        unit = "ft" if view.units == "us" else "m"
+    if math.isfinite(contour_step_m):
+        unit, unit_m = ("ft", FOOT_M) if view.units == "us" else ("m", 1.0)
         draw_line(paper, np.array([[left, base + 3.4], [left + 20, base + 3.4]]), INDEX_CONTOUR)
         draw_line(paper, np.array([[left, base + 0.8], [left + 20, base + 0.8]]), CONTOUR)
-        _told(paper, left + 25, base, f"contours every {contour_step:g} {unit}", width - 25)
+        _told(paper, left + 25, base, f"contours every {contour_step_m / unit_m:g} {unit}", width - 25)
         base -= 10.5
     if abs(view.grid_scale - 1.0) >= 5e-5:
         paper.setFont(ITALIC, 6)

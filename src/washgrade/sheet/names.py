@@ -125,7 +125,7 @@ def draw_names(
             width_pt=2 * STOP_PT if name.is_stop else text_width_pt(name.text, name.font, name.size_pt) + 1.6,
             height_pt=2 * STOP_PT if name.is_stop else name.size_pt + 0.6,
             gaps=name.gaps,
-            covers=name.covers,
+            covers_count=name.covers,
         )
         for name in names
     ]

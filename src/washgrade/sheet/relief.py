@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from reportlab.lib.utils import ImageReader
 
+from washgrade.errors import GroundError
 from washgrade.land.contours import coarser, contour_interval_m, contour_lines
 from washgrade.land.dem import Dem, hillshade, horn_gradient
 from washgrade.sheet.ink import PLAIN, Paper, colour, text_width_pt
@@ -30,7 +31,20 @@ _STEPS_FT = np.array([1, 2, 5, 10, 20, 50, 100, 200, 500])
 
 
 def seen_ground(dem: Dem, window: Window) -> Dem | None:
-    """The part of the ground in a window, as fine as the paper shows; None where nothing is known."""
+    """Cut out the ground of a map, as fine as the paper shows.
+
+    Parameters
+    ----------
+    dem : Dem
+        The ground.
+    window : Window
+        The map.
+
+    Returns
+    -------
+    Dem or None
+        None where nothing is known.
+    """
     box = window.box
     cells = max(int(CELL_MM * window.scale / 1000 / dem.cell_m), 1)
     edge = 2 * cells
@@ -51,9 +65,11 @@ def seen_ground(dem: Dem, window: Window) -> Dem | None:
         north_m=dem.north_m - first_row * dem.cell_m,
         crs=dem.crs,
     )
-    if not np.isfinite(part[: rows // cells * cells, : cols // cells * cells]).any():
+    try:
+        return coarser(cut, cells)
+    except GroundError:
+        # Strewn cells that fill half of no block.
         return None
-    return coarser(cut, cells)
 
 
 def draw_relief(paper: Paper, dem: Dem, window: Window) -> None:
@@ -89,7 +105,7 @@ def draw_contours(
     channels: NDArray[np.float64],
     labelled: list[Rectangle],
 ) -> float:
-    """Draw the contours and write heights into some; returns the step in the sheet's units."""
+    """Draw the contours and write heights into some; returns the step in metres."""
     unit_m, steps = (FOOT_M, _STEPS_FT) if units == "us" else (1.0, _STEPS_M)
     eastward, southward = horn_gradient(dem.elevation_m, dem.cell_m)
     slope = np.hypot(eastward, southward)
@@ -108,7 +124,7 @@ def draw_contours(
         if index and lines:
             longest = max(lines, key=len)
             _height(paper, f"{count * step_m / unit_m:g}", longest, window, channels, labelled)
-    return step_m / unit_m
+    return step_m
 
 
 def _height(
