@@ -5,11 +5,14 @@ from __future__ import annotations
 import itertools
 import multiprocessing
 import queue
+import shutil
+import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Hashable, Mapping
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
+from pathlib import Path
 from typing import Any
 
 from washgrade.desk.work import ABOUT_TO_WRITE, DONE, FAILED, GO, PROGRESS, REFUSED, work
@@ -83,6 +86,7 @@ class Jobs:
         self._kept: OrderedDict[Hashable, Job] = OrderedDict()
         self._queue: queue.Queue[Job | None] = queue.Queue()
         self._lock = threading.Lock()
+        self._folder = Path(tempfile.mkdtemp(prefix="washgrade-work-"))
         self._process: BaseProcess | None = None
         self._connection: Connection | None = None
         if start_early:
@@ -187,6 +191,7 @@ class Jobs:
         # What is being written is written to its end.
         self._runner.join(30.0)
         self._stop()
+        shutil.rmtree(self._folder, ignore_errors=True)
 
     def _run(self) -> None:
         while True:
@@ -261,7 +266,9 @@ class Jobs:
             # Begun afresh, because a copy of a process with threads may hang.
             context = multiprocessing.get_context("spawn")
             ours, theirs = context.Pipe()
-            self._process = context.Process(target=work, args=(theirs,), name="desk work", daemon=True)
+            self._process = context.Process(
+                target=work, args=(theirs, str(self._folder)), name="desk work", daemon=True
+            )
             self._process.start()
             # Only the worker may hold its end, or nobody notices when it is gone.
             theirs.close()
@@ -276,3 +283,9 @@ class Jobs:
         if process is not None:
             process.kill()
             process.join(5.0)
+            # What a large ground had on disk goes with it.
+            for left in self._folder.iterdir():
+                if left.is_dir():
+                    shutil.rmtree(left, ignore_errors=True)
+                else:
+                    left.unlink(missing_ok=True)

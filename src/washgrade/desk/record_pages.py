@@ -153,7 +153,7 @@ async def enter(request: Request) -> Response:
         received = await receive_form(
             request,
             is_own_form=desk.session.is_own_form,
-            folder=desk.scratch_file("").parent if kind == "storms" else None,
+            folder=desk.scratch_folder() if kind == "storms" else None,
             limits=RECORD_LIMITS if kind == "storms" else None,
         )
     except Refused as error:
@@ -220,7 +220,7 @@ def files_form(request: Request) -> Response:
 async def look_over_files(request: Request) -> Response:
     """Read the files that were sent, and show every fault and every good row; nothing is written."""
     desk: Desk = request.app.state.desk
-    folder = desk.scratch_file("").parent
+    folder = desk.scratch_folder()
     try:
         received = await receive_form(
             request, is_own_form=desk.session.is_own_form, folder=folder, limits=RECORD_LIMITS

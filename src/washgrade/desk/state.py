@@ -306,19 +306,14 @@ class Desk:
             return self.refuse(request, "You cancelled this. Nothing was changed.", status=200)
         return self.show(request, "working.html", job=job)
 
-    def scratch_file(self, name: str) -> Path:
-        """Name a new file of this run.
-
-        Parameters
-        ----------
-        name : str
-            Its plain name, which a download gets.
+    def scratch_folder(self) -> Path:
+        """Make a folder for the files of one form.
 
         Returns
         -------
         Path
-            In a folder of its own.
+            Empty, and cleared away with the desk.
         """
         folder = self.scratch / secrets.token_hex(8)
         folder.mkdir()
-        return folder / name
+        return folder

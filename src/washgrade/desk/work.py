@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import tempfile
 import time
 import traceback
 import warnings
@@ -36,14 +37,17 @@ _HEAVY = (
 _TELL_EVERY_S = 0.1
 
 
-def work(connection: Connection) -> None:
+def work(connection: Connection, folder: str) -> None:
     """Do tasks until the desk closes the pipe.
 
     Parameters
     ----------
     connection : Connection
         This end of it.
+    folder : str
+        Where scratch files go; the desk clears it when it has stopped this process.
     """
+    tempfile.tempdir = folder
     # The desk stops this process itself; a Ctrl-C in the terminal is meant for the desk.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     from washgrade.desk.tasks import TASKS, Memory
