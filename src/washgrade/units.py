@@ -33,9 +33,11 @@ __all__ = [
     "VOLUME_LITRES",
     "show_area",
     "show_depth",
+    "show_flow",
     "show_grade",
     "show_length",
     "show_mass",
+    "show_rain",
     "show_volume",
 ]
 
@@ -125,6 +127,66 @@ def show_depth(value_m: float, units: str) -> str:
     """
     name, size = ("in", INCH_M) if choice("units", units, UNITS) == "us" else ("cm", 0.01)
     return _short(value_m, ((size, name),), decimals=1)
+
+
+def show_rain(value_mm: float, units: str) -> str:
+    """Show a depth of rain in inches or millimetres.
+
+    Parameters
+    ----------
+    value_mm : float
+        Depth in millimetres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_rain(30.48, "us"), show_rain(30.48, "metric")
+    ('1.2 in', '30 mm')
+    """
+    if choice("units", units, UNITS) == "us":
+        return _short(value_mm, ((1e3 * INCH_M, "in"),), decimals=1)
+    return _short(value_mm, ((1.0, "mm"),), decimals=0)
+
+
+def show_flow(value_m3_s: float, units: str) -> str:
+    """Show a discharge in cubic feet or cubic metres a second.
+
+    Parameters
+    ----------
+    value_m3_s : float
+        Discharge in cubic metres a second; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_flow(2.0, "us"), show_flow(2.0, "metric")
+    ('71 cfs', '2 m3/s')
+    """
+    if choice("units", units, UNITS) == "us":
+        return _short(value_m3_s, ((FOOT_M**3, "cfs"),), decimals=1)
+    return _short(value_m3_s, ((1.0, "m3/s"),), decimals=2)
 
 
 def show_mass(value_kg: float, units: str) -> str:

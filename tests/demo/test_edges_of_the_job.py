@@ -208,8 +208,12 @@ def test_storms_digs_and_looks_are_entered_listed_and_struck(site, tmp_path):
         assert says in done.stdout
     dig = survey.records(site, "digs")[-1]
     assert (dig.easting_m, dig.northing_m) == (reach["easting_m"], reach["northing_m"])
-    assert len(json.loads(run("storm", site, "--json").stdout)) == 4
-    assert "4 storms" in run("storm", site).stdout
+    assert len(json.loads(run("notebook", site, "--kind", "storms", "--json").stdout)) == 4
+    # Rain, gauge, mark and dry place of one day are one storm, of which the mark counts.
+    told = json.loads(run("storm", site, "--json").stdout)["storms"]
+    assert [len(one["ids"]) for one in told] == [4]
+    assert told[0]["source"] == "mark"
+    assert "1 storm up to" in run("storm", site).stdout
     listed = json.loads(run("notebook", site, "--json").stdout)
     assert {row["kind"] for row in listed} == {"sample", "storm", "dig", "look"}
     assert [row["time"][:10] for row in listed] == sorted(row["time"][:10] for row in listed)

@@ -69,7 +69,7 @@ def main() -> None:
 
 
 # Imported last, because the verbs hang themselves on `main`.
-from washgrade.cli import desk, enter, ground, notebook, plans, results  # noqa: E402
+from washgrade.cli import desk, enter, ground, notebook, plans, results, storms  # noqa: E402
 
 main.add_command(results.demo)
 main.add_command(ground.ground)
@@ -83,6 +83,7 @@ main.add_command(notebook.strike)
 main.add_command(results.grade)
 main.add_command(results.rank)
 main.add_command(results.where)
+main.add_command(storms.history)
 main.add_command(plans.walk)
 main.add_command(plans.day)
 main.add_command(results.page)

@@ -8,7 +8,6 @@ from typing import Any
 
 import click
 
-from washgrade.cli.notebook import list_records
 from washgrade.cli.options import (
     DEPTH,
     DURATION,
@@ -18,8 +17,11 @@ from washgrade.cli.options import (
     VOLUME,
     as_json,
     echo_json,
+    on_day,
     site_folder,
+    unit_choice,
 )
+from washgrade.cli.storms import tell_storms
 
 __all__ = ["dig", "look", "sample", "storm"]
 
@@ -115,11 +117,25 @@ def sample(site: Path, as_json: bool, **cells: object) -> None:
 @_all_of(_PLACE)
 @_REACH
 @_all_of(_REST)
-def storm(site: Path, gauge: Path | None, gauge_form: str | None, as_json: bool, **cells: Any) -> None:
-    """Enter one storm into the notebook of SITE; without any values, list those that are there.
+@on_day
+@unit_choice
+@click.option("--learnt", is_flag=True, help="Only what the record has taught about floods and refill.")
+def storm(
+    site: Path,
+    gauge: Path | None,
+    gauge_form: str | None,
+    as_json: bool,
+    on: str | None,
+    units: str | None,
+    learnt: bool,
+    **cells: Any,
+) -> None:
+    """Enter one storm into the notebook of SITE; without any values, say what those that are there did.
 
     A storm is told by its rain, by the file of a gauge, by the mark that the flood left at a place, or by the
-    word that nothing ran. Read marks after the flood: stay out of the wash while rain is near or upstream.
+    word that nothing ran. With --json and without values, each storm's reaches are given: flow, stress, and
+    the share of the bed that was laid anew. Read marks after the flood: stay out of the wash while rain is
+    near or upstream.
 
     \b
     Examples:
@@ -127,8 +143,12 @@ def storm(site: Path, gauge: Path | None, gauge_form: str | None, as_json: bool,
       washgrade storm mysite --date 2025-09-14 --mark-depth "18 in" --lon -3.00805 --lat 36.32577
     """  # noqa: D301 - click reads the backspace
     if gauge is None and not any(value not in (None, False) for value in cells.values()):
-        list_records(site, kind="storms", as_json=as_json)
+        tell_storms(site, on=on, units=units, learnt=learnt, as_json=as_json)
         return
+    if on is not None or learnt:
+        raise click.UsageError(
+            "--on and --learnt tell of the storms that are there: enter no values beside them."
+        )
     if gauge is not None:
         cells |= _gauge_cells(gauge, gauge_form, cells)
     _enter(site, "storms", cells, as_json=as_json)

@@ -6,7 +6,7 @@ What asks the model (grades, reasons, where next) starts from here, so that all 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from washgrade.sand import solver
 from washgrade.sand.along import longest_way_m
 from washgrade.sand.covariates import regressors as regressors_of
 from washgrade.sand.dilution import diluted_grade
-from washgrade.sand.hyper import Averaged, Readings, average, readings
+from washgrade.sand.hyper import Averaged, Readings, average, read_again, readings
 from washgrade.sand.planar import COLUMNS, planar_columns
 from washgrade.sand.priors import Priors
 from washgrade.sand.regression import CoefficientPrior
@@ -146,6 +146,7 @@ def weigh(
     priors: Priors | None = None,
     source_grade: NDArray[np.float64] | None = None,
     planar: bool = True,
+    like: Weighed | None = None,
 ) -> Weighed:
     """Weigh samples on a ground.
 
@@ -168,6 +169,9 @@ def weigh(
         (:func:`washgrade.sand.dilution.diluted_grade`) then is the mean about which all else departs.
     planar : bool, default True
         Whether places may be alike across the land where no channel joins them.
+    like : Weighed, optional
+        A model of the same ground on another day, whose priors, regressors and representatives stand: then
+        only the readings are weighed, and all other options but ``settings`` are those of that model.
 
     Returns
     -------
@@ -184,9 +188,18 @@ def weigh(
     nodes = channels.nodes
     if not len(nodes):
         raise GroundError("The ground has no channel. It must have at least one node to have a grade.")
+    settings = settings or SamplingSettings()
+    seen = samples if isinstance(samples, Observations) else observations(samples, settings, nodes)
+    if like is not None:
+        read = readings(like.tree, seen, like.regressors[:, : len(like.prior.mean)], planar=like.read.planar)
+        return replace(
+            like,
+            observations=seen,
+            read=read,
+            averaged=read_again(read, like.averaged, like.priors, prior=like.prior),
+        )
     tree = tree_of_nodes(nodes)
     priors = priors or Priors().on_ground(longest_way_m(tree))
-    settings = settings or SamplingSettings()
     names, columns = regressors_of(channels, shape)
     prior = priors.coefficients(len(names))
     if source_grade is not None:
@@ -197,7 +210,6 @@ def weigh(
         prior = CoefficientPrior(
             mean=np.concatenate([[logit.mean()], prior.mean[1:], [1.0]]), sd=np.append(prior.sd, SOURCES_SD)
         )
-    seen = samples if isinstance(samples, Observations) else observations(samples, settings, nodes)
     across = None
     if planar:
         count = min(COLUMNS + len(seen) // READINGS_PER_COLUMN, MOST_COLUMNS)

@@ -6,10 +6,11 @@ between calls.
 
 from __future__ import annotations
 
-from washgrade.survey.answers import Estimate, estimate, grade_as_json
+from washgrade.survey.answers import Estimate, estimate, estimate_on, grade_as_json
 from washgrade.survey.belief import NextSample, compare, diagnose, holes, learnt, next_samples, repeats, why
 from washgrade.survey.days import DayPlan, plan_digging_day, write_day
 from washgrade.survey.health import Check, check
+from washgrade.survey.history import ReachHistory, reach_history
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, write_page
 from washgrade.survey.printed import sheet_view, write_sheet
@@ -27,6 +28,7 @@ from washgrade.survey.records import (
 )
 from washgrade.survey.showcase import Demo, run_demo
 from washgrade.survey.steps import change_settings, settings
+from washgrade.survey.storms import StormsTold, learnt_sentences, storms
 from washgrade.survey.tell import tell_record
 from washgrade.survey.walks import WalkPlan, plan_sampling_walk, write_walk
 
@@ -39,6 +41,8 @@ __all__ = [
     "GroundMade",
     "NextSample",
     "Ranking",
+    "ReachHistory",
+    "StormsTold",
     "WalkPlan",
     "add",
     "build_ground",
@@ -48,11 +52,13 @@ __all__ = [
     "diagnose",
     "enter",
     "estimate",
+    "estimate_on",
     "export",
     "gauge_storm",
     "grade_as_json",
     "holes",
     "learnt",
+    "learnt_sentences",
     "look_over",
     "next_samples",
     "notebook",
@@ -60,12 +66,14 @@ __all__ = [
     "plan_digging_day",
     "plan_sampling_walk",
     "rank",
+    "reach_history",
     "records",
     "records_as_json",
     "repeats",
     "run_demo",
     "settings",
     "sheet_view",
+    "storms",
     "strike",
     "tell_record",
     "why",

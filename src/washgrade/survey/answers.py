@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from washgrade.sand.weighed import Weighed
     from washgrade.survey.past import Past
 
-__all__ = ["Estimate", "estimate", "grade_as_json"]
+__all__ = ["Estimate", "estimate", "estimate_on", "grade_as_json", "past_on"]
 
 # The joint draws come from one fixed stream, so that the same question gets the same answer.
-SEED = 1877
+SEED, DRAWS = 1877, 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,7 @@ class Estimate:
                 "'snap_max_m' in site.toml."
             )
         found += [f"Not counted: {name[:8]}, because {why}" for name, why in seen.left_out]
-        return tuple(found)
+        return (*found, *self.past.sentences)
 
 
 def estimate(site: Path | str, *, on: str | date | None = None, progress: Progress | None = None) -> Estimate:
@@ -112,26 +112,77 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
     InputError
         If the date or a setting is wrong.
     """
-    import numpy as np
-
     from washgrade.files.groundstore import load_channels, load_ground_layers
-    from washgrade.files.notebook import read_records
-    from washgrade.files.sample import sample_arrays
-    from washgrade.sand.grade import grades
-    from washgrade.sand.layers import Samples
-    from washgrade.sand.sample import observations
-    from washgrade.sand.weighed import weigh
-    from washgrade.survey.past import past_of
 
     day = read_day(on)
     tell = progress or silent
     opened, facts = open_ground(site)
-    chosen = opened.settings
     tell("reading the site", 0.0)
     channels, layers = load_channels(opened), load_ground_layers(opened)
-    samples = read_records(opened, "samples", on=day)
+    return _estimate(opened, facts, channels, layers, day, tell)
+
+
+def estimate_on(found: Estimate, on: str | date, *, draws: int = DRAWS) -> Estimate:
+    """Estimate the same site as of another day, with what is known of its ranges and variances today.
+
+    Parameters
+    ----------
+    found : Estimate
+        The estimate of today.
+    on : str or date
+        The other day; later records are left out.
+    draws : int, default 1000
+        Joint draws of the reaches.
+
+    Returns
+    -------
+    Estimate
+        Grades with their doubt; in a fraction of the time of `estimate`.
+
+    Raises
+    ------
+    InputError
+        If the date is wrong.
+    """
+    return _estimate(
+        found.site, found.facts, found.channels, found.layers, read_day(on), silent, like=found, draws=draws
+    )
+
+
+def past_on(
+    opened: Site, channels: Channels, layers: GroundLayers, day: date
+) -> tuple[tuple[Sample, ...], Samples, Past]:
+    """Replay the notebook up to a day.
+
+    Parameters
+    ----------
+    opened : Site
+        The site.
+    channels : Channels
+        Nodes and reaches.
+    layers : GroundLayers
+        Shape of the channels.
+    day : date
+        The day.
+
+    Returns
+    -------
+    samples : tuple of Sample
+        The records that stood on that day.
+    laid : Samples
+        The same as the model takes them.
+    past : Past
+        What has become of the ground.
+    """
+    from washgrade.files.notebook import read_records
+    from washgrade.files.sample import sample_arrays
+    from washgrade.sand.layers import Samples
+    from washgrade.sand.sample import observations
+    from washgrade.survey.past import past_of
+
+    chosen = opened.settings
+    samples = tuple(read_records(opened, "samples", on=day))
     laid = Samples(**sample_arrays(samples, porosity=chosen.porosity))
-    tell("replaying floods and digs", 0.05)
     past = past_of(
         day=day,
         channels=channels,
@@ -143,13 +194,43 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
         digs=read_records(opened, "digs", on=day),
         looks=read_records(opened, "looks", on=day),
     )
+    return samples, laid, past
+
+
+def _estimate(
+    opened: Site,
+    facts: GroundFacts,
+    channels: Channels,
+    layers: GroundLayers,
+    day: date,
+    tell: Progress,
+    *,
+    like: Estimate | None = None,
+    draws: int = DRAWS,
+) -> Estimate:
+    """Estimate the grade on a day, anew or with the representatives of another day."""
+    import numpy as np
+
+    from washgrade.sand.grade import grades
+    from washgrade.sand.weighed import weigh
+
+    chosen = opened.settings
+    tell("replaying floods and digs", 0.05)
+    samples, laid, past = past_on(opened, channels, layers, day)
     tell("weighing what the samples say", 0.1)
-    weighed = weigh(channels, past.readings, shape=layers.shape, settings=chosen.sampling)
+    weighed = weigh(
+        channels,
+        past.readings,
+        shape=layers.shape,
+        settings=chosen.sampling,
+        like=None if like is None else like.weighed,
+    )
     found = grades(
         channels,
         weighed,
         rng=np.random.default_rng(SEED),
         cutoff_grade=chosen.cutoff_grade,
+        draws=draws,
         progress=lambda share: tell("estimating along the channels", 0.2 + 0.8 * share),
     )
     return Estimate(
@@ -159,7 +240,7 @@ def estimate(site: Path | str, *, on: str | date | None = None, progress: Progre
         settings=chosen,
         channels=channels,
         layers=layers,
-        samples=tuple(samples),
+        samples=samples,
         laid=laid,
         past=past,
         weighed=weighed,

@@ -175,7 +175,8 @@ def storms_of(records: Sequence[Storm], channels: Channels, settings: Settings) 
     Rains of one day are one storm unless they are known to begin more than six hours apart. A record without
     rain belongs to the storm of its day, or else to that of the day before, whose marks are read next
     morning; or it is a storm by itself. Of one storm a gauge's course outranks depth and duration; several
-    depths count by their mean. Marks outrank word that nothing ran.
+    depths count by their mean. Marks outrank word that nothing ran. Where a place did not run, nothing is
+    taken to have run above it either, but above a mark.
     """
     told = sorted(records, key=lambda storm: (moment_of(storm.time, FLOOD_HOUR), storm.id))
     groups: list[list[Storm]] = []
@@ -430,8 +431,13 @@ def _flood(
     if not whole:
         return flood, kind
     discharge = flood.flow.discharge_m3_s.copy()
+    downstream = ground.channels.nodes.downstream
+    marked = np.zeros(len(downstream), np.bool_)
+    for mark in event.mark_node:
+        marked |= _above(downstream, mark)
     for dry in event.dry_node:
-        discharge[_above(ground.channels.nodes.downstream, dry)] = 0.0
+        # Water may have been drunk on its way from a mark down to a dry place.
+        discharge[_above(downstream, dry) & ~marked] = 0.0
     ran = flood_of_flow(ground, discharge, only=node)
     return replace(
         ran,

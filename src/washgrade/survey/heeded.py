@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from washgrade.storm.learn import Learnt, Looks, Resamples
     from washgrade.survey.past import DugPart, Past, SeenLook
 
-__all__ = ["DIG_SD", "learn_from", "readings_of", "scatter_of"]
+__all__ = ["DIG_SD", "carried", "learn_from", "readings_of", "scatter_of"]
 
 # Relative error of what a weighed product tells of a load: count and fill of the loads (15 %), recovery and
 # purity (10 % each), and where on the curve of decreasing returns they lay (20 %). Our choice.
@@ -50,8 +50,9 @@ def scatter_of(events: Sequence[Event], draws: int) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float64, shape (storms, draws)
-        Even steps of the normal, shuffled by the ids of the storm's records: they hang on nothing else, so
-        that a storm entered later does not change those of the others.
+        Even steps of the normal, shuffled by the storm's moment: they hang on nothing else, so that a storm
+        entered later does not change those of the others, and one that is struck and entered again gets its
+        own back.
     """
     import numpy as np
     from scipy.special import ndtri
@@ -59,7 +60,7 @@ def scatter_of(events: Sequence[Event], draws: int) -> NDArray[np.float64]:
     even = ndtri((np.arange(draws) + 0.5) / draws)
     found = np.empty((len(events), draws))
     for k, event in enumerate(events):
-        digest = hashlib.sha256("|".join(sorted(event.storm_ids)).encode()).digest()
+        digest = hashlib.sha256(f"{event.moment_days:.6f}".encode()).digest()
         found[k] = np.random.default_rng(int.from_bytes(digest[:8], "big")).permutation(even)
     return found
 
@@ -278,13 +279,50 @@ def readings_of(past: Past, taken: NDArray[np.float64]) -> Observations:
         limit[asked] += raised
         variance[asked] += (0.5 * raised) ** 2
         rows = _dig_rows(past, found.yield_factor)
-    carried = np.ones(len(seen))
-    for moment in np.unique(taken):
-        at = np.flatnonzero(taken == moment)
-        if any(event.moment_days > moment for event in past.events):
-            carried[at] = past.kept(float(moment), seen.node[at]).mean(axis=0)
-    heeded = replace(seen, value=value, limit=limit, error_variance=variance, carried=carried)
+    heeded = replace(
+        seen, value=value, limit=limit, error_variance=variance, carried=carried(past, seen.node, taken)
+    )
     return _joined(heeded, rows) if rows else heeded
+
+
+def carried(
+    past: Past, node: NDArray[np.integer[Any]], moment_days: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Share of the sand met at each place and moment that the floods since have left.
+
+    Parameters
+    ----------
+    past : Past
+        The past.
+    node : ndarray of int, shape (places,)
+        Nodes among those asked for.
+    moment_days : ndarray of float64, shape (places,)
+        Moments, as day numbers with their part of the day.
+
+    Returns
+    -------
+    ndarray of float64, shape (places,)
+        Mean over the ways the floods may have been; exactly 1 where none came since.
+    """
+    import numpy as np
+
+    from washgrade.storm.memory import carried_share
+
+    if not past.events:
+        return np.ones(len(node))
+    memory = 1.0 - np.array([past.renewed(storm, node) for storm in range(len(past.events))])
+    flood_day = [event.moment_days for event in past.events]
+    draws = [
+        carried_share(
+            sample_day=moment_days,
+            flood_day=flood_day,
+            memory=memory[:, draw],
+            on_day=past.day.toordinal() + 1.0,
+        )
+        for draw in range(memory.shape[1])
+    ]
+    found: NDArray[np.float64] = np.mean(draws, axis=0)
+    return found
 
 
 def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, ...]]:
@@ -314,10 +352,7 @@ def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, 
         grade = grade_of_load(kilograms / fresh_loads, settings.shovel)
         grade = min(max(grade, least), 1.0 - least)
         length_m = float(sum(reaches.length_m[past.dug[k].reach] for k in members))
-        moment = past.dug[members[0]].moment_days
-        kept = 1.0
-        if any(event.moment_days > moment for event in past.events):
-            kept = float(past.kept(moment, np.array([node])).mean())
+        moment_days = np.array([past.dug[members[0]].moment_days])
         rows.append(
             (
                 node,
@@ -327,7 +362,7 @@ def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, 
                 (DIG_SD / (1.0 - grade)) ** 2,
                 max(record.accuracy_m or settings.typical_accuracy_m, length_m / 3.0),
                 offset_m,
-                kept,
+                float(carried(past, np.array([node]), moment_days)[0]),
             )
         )
     return rows

@@ -12,6 +12,7 @@ from washgrade import __version__
 from washgrade.errors import InputError
 from washgrade.survey.answers import Estimate, estimate
 from washgrade.survey.belief import diagnose, holes, learnt, next_samples, repeats, why
+from washgrade.survey.pastview import past_view
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook, records
 from washgrade.survey.steps import Progress, stage
@@ -163,6 +164,7 @@ def page_view(
         top=chosen.top_reaches,
         settings=_settings_told(chosen),
         cautions=(),
+        **past_view(ranking),
     )
 
 

@@ -145,6 +145,19 @@ class Past:
     untold: tuple[str, ...] = ()
 
     @property
+    def sentences(self) -> tuple[str, ...]:
+        """What floods and digs have to do with an estimate, in plain words."""
+        told = []
+        faded = int((self.readings.carried < 0.5).sum())
+        if self.events:
+            counted = f"{len(self.events)} storm{'s' if len(self.events) != 1 else ''}"
+            told.append(
+                f"{counted} counted, the last on {self.events[-1].day}; {faded} of {len(self.readings)} "
+                "readings are of a bed that floods have more than half laid anew."
+            )
+        return (*told, *self.untold)
+
+    @property
     def events(self) -> tuple[Event, ...]:
         """The storms, by moment."""
         return self.floods.events if self.floods is not None else ()
@@ -200,29 +213,6 @@ class Past:
         for storm in range(len(self.events)):
             found[storm] = self.renewed(storm, self.middle).mean(axis=0)
         return found
-
-    def kept(self, moment_days: float, node: NDArray[np.integer]) -> NDArray[np.float64]:
-        """Share of the sand that lay there at a moment and that the floods since have left.
-
-        Parameters
-        ----------
-        moment_days : float
-            Day number with its part of the day.
-        node : ndarray of int, shape (places,)
-            Nodes among those asked for.
-
-        Returns
-        -------
-        ndarray of float64, shape (draws, places)
-            1 where no flood came since.
-        """
-        import numpy as np
-
-        left = np.ones((DRAWS, len(node)))
-        for storm, event in enumerate(self.events):
-            if event.moment_days > moment_days:
-                left *= 1.0 - self.renewed(storm, node)
-        return left
 
     @property
     def fresh_share(self) -> NDArray[np.float64] | None:

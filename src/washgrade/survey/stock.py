@@ -80,7 +80,7 @@ class Remains:
         """
         import math
 
-        from washgrade.units import show_depth
+        from washgrade.units import show_depth, show_rain
 
         told = []
         digs = [k for k, part in enumerate(past.dug) if part.reach == reach]
@@ -98,10 +98,10 @@ class Remains:
             hours = f"{self.refill.duration_h:g} h"
             if math.isinf(rain_mm):
                 told.append(
-                    f"No single rain of {hours} up to {_rain(300.0, units)} would refill it; several may."
+                    f"No single rain of {hours} up to {show_rain(300.0, units)} would refill it; several may."
                 )
             else:
-                told.append(f"About {_rain(rain_mm, units)} of rain in {hours} would likely refill it.")
+                told.append(f"About {show_rain(rain_mm, units)} of rain in {hours} would likely refill it.")
         deep = [
             look.record.depth_m
             for look in past.looks
@@ -115,10 +115,6 @@ class Remains:
 def _tens(share: float) -> str:
     """A share in steps of ten percent, for those who read it."""
     return f"{max(round(10 * share) * 10, 5 if share > 0.0 else 0)}%"
-
-
-def _rain(rain_mm: float, units: str) -> str:
-    return f"{rain_mm:.2g} mm" if units == "metric" else f"{rain_mm / 25.4:.2g} in"
 
 
 def streaks_seen(past: Past) -> StreakSeen:
@@ -137,6 +133,7 @@ def streaks_seen(past: Past) -> StreakSeen:
     import numpy as np
 
     from washgrade.dig.stock import StreakSeen
+    from washgrade.survey.heeded import carried
 
     reach, found, kept = [], [], []
     for look in past.looks:
@@ -152,7 +149,7 @@ def streaks_seen(past: Past) -> StreakSeen:
             continue
         reach.append(look.reach)
         found.append(within)
-        kept.append(float(past.kept(look.moment_days, np.array([look.node])).mean()) if past.events else 1.0)
+        kept.append(float(carried(past, np.array([look.node]), np.array([look.moment_days]))[0]))
     return StreakSeen(
         reach=np.array(reach, np.int64), found=np.array(found, np.bool_), kept=np.array(kept, np.float64)
     )
