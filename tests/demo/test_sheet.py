@@ -67,3 +67,16 @@ def test_without_the_library_for_paper_it_says_what_to_install(site, monkeypatch
         "The field sheet needs reportlab, which is not installed. Install it beside washgrade: pip install "
         "reportlab.\n"
     )
+
+
+def test_it_prints_the_digging_day_that_the_verb_tells(site, tmp_path):
+    done = run("sheet", site, "--day-hours", "4", "--to", tmp_path / "day.pdf")
+    assert done.exit_code == 0, done.output
+    text = " ".join(pypdf.PdfReader(tmp_path / "day.pdf").pages[1].extract_text().split())
+    told = json.loads(run("day", site, "--hours", "4", "--json").stdout)
+    assert told["reaches"]
+    for row in told["reaches"]:
+        assert f"{row['lat']:.5f}, {row['lon']:.5f}" in text
+    done = run("sheet", site, "--day-hours", "4", "--walk-hours", "2")
+    assert done.exit_code == 2
+    assert done.output.startswith("Give either the hours of a walk or those of a digging day, not both")

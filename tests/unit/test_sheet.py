@@ -22,7 +22,7 @@ from washgrade.sheet.build import render_sheet
 from washgrade.sheet.classes import yield_classes
 from washgrade.sheet.ink import printable
 from washgrade.sheet.scale import SCALES
-from washgrade.sheet.view import Leg, Place, SheetView, WalkSheet, WalkStop
+from washgrade.sheet.view import DaySheet, DigStop, Leg, Place, SheetView, WalkSheet, WalkStop
 
 POINT_MM = 25.4 / 72.0
 LONG = "Barranco de la Señora Übermütige-Ångströmsson " + "y otros muchos nombres " * 4
@@ -70,7 +70,7 @@ def made_view(**changed):
         start=Place(name=LONG, easting_m=500_050.0, northing_m=4_020_050.0),
         stops=stops,
         back=Leg(bearing_deg=math.nan, straight_m=0.0, way_m=0.0, minutes=0.0),
-        way=np.concatenate([[[500_050.0, 4_020_050.0]], middle[:2]]),
+        ways=(np.concatenate([[[500_050.0, 4_020_050.0]], middle[:1]]), middle[:2]),
         minutes=70.0,
         sentences=("A plan, no promise.",),
     )
@@ -105,7 +105,7 @@ def made_view(**changed):
         "no_go_rings": (ring + 20.0,),
         "no_go_names": (LONG,),
         "access": (Place(name="Förde & Co", easting_m=500_050.0, northing_m=4_020_050.0),),
-        "walk": walk,
+        "plan": walk,
         "sentences": ("Rests on 82 readings of the bed.",),
         "cautions": (("Floods", "Keep out when storms are about."), ("Permission", "Ask the owner.")),
     }
@@ -291,7 +291,7 @@ def test_all_that_must_be_told_is_told(view):
         "99.96 m",
     ):
         assert words in chart
-    plain = told(render_sheet(replace(view, invented=False, walk=None)))
+    plain = told(render_sheet(replace(view, invented=False, plan=None)))
     assert not any("INVENTED" in page or "sampling walk" in page for page in plain)
 
 
@@ -332,7 +332,7 @@ def test_letters_with_accents_stay_and_strange_signs_do_no_harm():
 def test_a_large_ground_gets_an_index_and_pages_that_show_all_that_matters(view):
     far = tuple(line + np.array([4000.0, 900.0]) * k for k, line in enumerate(view.reach_line))
     middle = np.array([line[5] for line in far])
-    wide = replace(view, reach_line=far, easting_m=middle[:, 0], northing_m=middle[:, 1], walk=None)
+    wide = replace(view, reach_line=far, easting_m=middle[:, 0], northing_m=middle[:, 1], plan=None)
     reader = read(render_sheet(wide))
     charts = [page for page in reader.pages if "Scale 1:" in page.extract_text()]
     texts = [page.extract_text() for page in charts]
@@ -351,11 +351,11 @@ def test_what_cannot_be_is_said(view):
     allowed = ", ".join(str(scale) for scale in SCALES)
     with pytest.raises(InputError, match=rf"^Invalid 'scale' of 1234\. It must be one of {allowed}\.$"):
         render_sheet(view, scale=1234)
-    far = replace(view.walk, way=np.array([[500_050.0, 4_020_050.0], [504_000.0, 4_024_000.0]]))
+    far = replace(view.plan, ways=(np.array([[500_050.0, 4_020_050.0], [504_000.0, 4_024_000.0]]),))
     with pytest.raises(
         InputError, match=r"^Maps at 1:500 would take \d+ pages\. It must be at most 12: choose"
     ):
-        render_sheet(replace(view, walk=far), scale=500)
+        render_sheet(replace(view, plan=far), scale=500)
     sentence = r"^Invalid 'rank' of length 1\. It must have one value for each of 6 reaches\.$"
     with pytest.raises(InputError, match=sentence):
         replace(view, rank=np.array([1]))
@@ -383,8 +383,80 @@ def test_classes_have_round_limits_and_the_best_is_in_the_best(view, units, best
 
 
 def test_a_ground_without_anything_open_still_prints(view):
-    shut = replace(view, closed=np.ones(6, np.bool_), walk=None)
+    shut = replace(view, closed=np.ones(6, np.bool_), plan=None)
     assert "the best 0 of 6 reaches" in told(render_sheet(shut))[0]
     void = view.dem.elevation_m.copy()
     void[:, :100] = np.nan
     render_sheet(replace(view, dem=replace(view.dem, elevation_m=void)))
+
+
+def made_day(
+    view, carries=((5, "3 loads at A1", "27 min by pack"), (1, "2 loads at A2", "30 min by barrow"))
+):
+    stops = tuple(
+        DigStop(
+            reach=stop.reach,
+            easting_m=stop.easting_m,
+            northing_m=stop.northing_m,
+            lon=stop.lon,
+            lat=stop.lat,
+            leg=stop.leg,
+            back_minutes=12.0,
+            arrival_minutes=stop.arrival_minutes,
+            loads=15,
+            carries=5,
+            wet_kg=128.0,
+            product_kg=25.2,
+        )
+        for stop in view.plan.stops
+    )
+    return DaySheet(
+        start=view.plan.start,
+        stops=stops,
+        ways=view.plan.ways,
+        carries=carries,
+        steps=(("dig", "0.5 h", "17 loads"), ("clean product", "", "50 kg")),
+        minutes=360.0,
+        sentences=("A day, no promise.",),
+    )
+
+
+def test_a_digging_day_is_told_with_its_carries_and_blanks(view):
+    pages = told(render_sheet(replace(view, plan=made_day(view))))
+    day = pages[1]
+    assert "a digging day of 6.0 hours" in pages[0]
+    for words in (
+        "A day, no promise.",
+        "9 + 12 min",
+        "128 kg",
+        "25.2 kg",
+        "1 to 5 3 loads at A1",
+        "6 2 loads at A2",
+    ):
+        assert words in day
+    for words in ("loads dug", "depth of bite, cm", "holes filled in", "Clean product, kg:", "0.5 h"):
+        assert words in day
+    assert "reach to dig, in order" in pages[-1]
+    assert not any("sampling walk" in page for page in pages)
+
+
+def test_a_box_for_each_carry_and_all_on_the_page(view):
+    many = tuple((count, "loads at A1", "27 min by pack") for count in (1, 47, 3))
+
+    def boxes(carries):
+        reader = read(render_sheet(replace(view, plan=made_day(view, carries=carries))))
+        page = reader.pages[1]
+        found = [
+            operands
+            for operands, operator in ContentStream(page.get_contents(), reader).operations
+            if operator == b"re"
+        ]
+        sides = [[float(value) for value in corner] for corner in found]
+        return [corner for corner in sides if corner[2:] == [7.0, 7.0]], float(page.mediabox.width)
+
+    drawn_boxes, width = boxes(many)
+    assert len(drawn_boxes) == 51
+    assert all(corner[0] + 7.0 < width - 20 for corner in drawn_boxes)
+    places = {(round(corner[0], 3), round(corner[1], 3)) for corner in drawn_boxes}
+    assert len(places) == 51
+    assert len(boxes(())[0]) == 0

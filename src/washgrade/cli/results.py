@@ -249,11 +249,12 @@ def page(
 @click.option("--to", "out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/sheet.pdf]")
 @click.option("--title", help="Heading of the sheet. [name of the site's folder]")
 @click.option("--walk-hours", type=float, help="Plan a sampling walk of so many hours and print it.")
+@click.option("--day-hours", type=float, help="Or plan a digging day of so many hours and print it.")
 @click.option(
     "--from",
     "start",
     metavar="POINT",
-    help="Where the walk begins: LON,LAT or a point of access by name. [the first point of access]",
+    help="Where it begins: LON,LAT or a point of access by name. [the first point of access]",
 )
 @click.option("--paper", type=click.Choice(["a4", "letter"]), help="[letter with US units, else a4]")
 @click.option(
@@ -270,6 +271,7 @@ def sheet(
     out: Path | None,
     title: str | None,
     walk_hours: float | None,
+    day_hours: float | None,
     start: str | None,
     paper: str | None,
     scale: int | None,
@@ -277,13 +279,14 @@ def sheet(
     on: str | None,
     units: str | None,
 ) -> None:
-    """Write the field sheet of SITE as a PDF: cautions, ranking, maps to true scale, a walk with blanks.
+    """Write the field sheet of SITE as a PDF: cautions, ranking, maps to true scale, a plan with blanks.
 
     Print it at 100 % (actual size); the bar on each map says what it must measure.
 
     \b
     Examples:
       washgrade sheet mysite --walk-hours 3
+      washgrade sheet mysite --day-hours 6
       washgrade sheet mysite --paper letter --scale 2500
     """  # noqa: D301 - click reads the backspace
     from washgrade import survey
@@ -299,6 +302,7 @@ def sheet(
             scale=scale,
             listed=top,
             walk_hours=walk_hours,
+            day_hours=day_hours,
             start=start,
             progress=progress,
         )

@@ -11,9 +11,10 @@ from washgrade.checks import choice
 from washgrade.errors import InputError
 from washgrade.sheet.chart import draw_chart
 from washgrade.sheet.classes import yield_classes
-from washgrade.sheet.front import front_pages, walk_pages
+from washgrade.sheet.front import front_pages
 from washgrade.sheet.ink import BOLD, PLAIN, Paper, colour, fit, text_width_pt
 from washgrade.sheet.margins import MARGIN_PT, draw_margin, map_area
+from washgrade.sheet.plans import day_pages, walk_pages
 from washgrade.sheet.scale import (
     MOST_TILES,
     PAPERS,
@@ -25,7 +26,7 @@ from washgrade.sheet.scale import (
     fitting_scale,
     tile_windows,
 )
-from washgrade.sheet.view import Line, SheetView
+from washgrade.sheet.view import Line, SheetView, WalkSheet
 
 __all__ = ["render_sheet"]
 
@@ -98,9 +99,12 @@ def render_sheet(view: SheetView, *, paper: str = "a4", scale: int | None = None
     )
     _mark(sheet, "front", "Before you go, and where to dig")
     front_pages(sheet, view, page_pt, _contents(view, maps))
-    if view.walk is not None:
+    if isinstance(view.plan, WalkSheet):
         _mark(sheet, "walk", "Sampling walk")
-        walk_pages(sheet, view, view.walk, page_pt)
+        walk_pages(sheet, view, view.plan, page_pt)
+    elif view.plan is not None:
+        _mark(sheet, "day", "Digging day")
+        day_pages(sheet, view, view.plan, page_pt)
     for chart in maps:
         _mark(sheet, chart.key, chart.heading)
         sheet.setPageSize(chart.page_pt)
@@ -130,8 +134,9 @@ def _mark(sheet: Paper, key: str, words: str) -> None:
 
 def _contents(view: SheetView, maps: tuple[_Map, ...]) -> str:
     parts = ["Where to dig"]
-    if view.walk is not None:
-        parts.append(f"a sampling walk of {view.walk.minutes / 60:.1f} hours")
+    if view.plan is not None:
+        kind = "sampling walk" if isinstance(view.plan, WalkSheet) else "digging day"
+        parts.append(f"a {kind} of {view.plan.minutes / 60:.1f} hours")
     scales = sorted({chart.scale for chart in maps}, reverse=True)
     words = " and ".join(f"1:{scale}" for scale in scales)
     parts.append(f"{len(maps)} map{'s' if len(maps) > 1 else ''} at {words}")
@@ -141,12 +146,12 @@ def _contents(view: SheetView, maps: tuple[_Map, ...]) -> str:
 
 
 def _wanted(view: SheetView) -> list[Line]:
-    """What the maps must show: the best reaches, the gates, the walk."""
+    """What the maps must show: the best reaches, the gates, the plan."""
     lines = [view.reach_line[k] for k in view.best] or list(view.reach_line)
     lines += [np.array([[gate.easting_m, gate.northing_m]]) for gate in view.access]
-    if view.walk is not None:
-        lines += [view.walk.way] if len(view.walk.way) else []
-        lines += [np.array([[stop.easting_m, stop.northing_m]]) for stop in view.walk.stops]
+    if view.plan is not None:
+        lines += [way for way in view.plan.ways if len(way)]
+        lines += [np.array([[stop.easting_m, stop.northing_m]]) for stop in view.plan.stops]
     return lines
 
 

@@ -57,11 +57,12 @@ def draw_chart(paper: Paper, view: SheetView, window: Window, classes: YieldClas
         step_m = draw_contours(paper, dem, window, units=view.units, channels=channels, labelled=heights)
     _grid(paper, window)
     _bounds(paper, view, window)
-    if view.walk is not None:
-        _way(paper, view.walk.way, window, seam=True)
+    ways = view.plan.ways if view.plan is not None else ()
+    for way in ways:
+        _way(paper, way, window, seam=True)
     _reaches(paper, view, window, classes)
-    if view.walk is not None:
-        _way(paper, view.walk.way, window, seam=False)
+    for way in ways:
+        _way(paper, way, window, seam=False)
     draw_names(paper, view, window, frame=frame, taken=heights, channels=channels)
     paper.restoreState()
     paper.setStrokeColor(colour("#000000"))

@@ -11,7 +11,7 @@ from washgrade.sheet.classes import CLOSED, STYLES, Style, YieldClasses
 from washgrade.sheet.ink import BOLD, ITALIC, PLAIN, Paper, colour, fit, fitting_size_pt, text_width_pt, wrap
 from washgrade.sheet.pen import CONTOUR, INDEX_CONTOUR, NO_GO, PROPERTY, WAY, draw_gate, draw_line, draw_stop
 from washgrade.sheet.scale import POINT_MM, Window, bar_length, grid_step_m
-from washgrade.sheet.view import SheetView
+from washgrade.sheet.view import SheetView, WalkSheet
 from washgrade.units import FOOT_M, INCH_M
 
 __all__ = ["MARGIN_PT", "draw_banner", "draw_margin", "draw_title", "grid_number", "map_area"]
@@ -336,10 +336,16 @@ def _signs(
         draw_gate(paper, np.array([middle, base + 2]))
         _told(paper, left + 25, base, "access", width - 25)
         base -= 10.5
-    if view.walk is not None:
+    if view.plan is not None:
         base -= 1.5
         draw_stop(paper, middle, base + 2, "1")
-        _told(paper, left + 25, base, "stop of the walk", width - 25)
+        _told(
+            paper,
+            left + 25,
+            base,
+            "stop of the walk" if isinstance(view.plan, WalkSheet) else "reach to dig, in order",
+            width - 25,
+        )
         base -= 11.5
         line(WAY, "way on foot")
     if view.property_rings:

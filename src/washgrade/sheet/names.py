@@ -14,7 +14,7 @@ from washgrade.sheet.ink import BOLD, PLAIN, Paper, colour, printable, text_widt
 from washgrade.sheet.labels import Rectangle, Wanted, place_labels
 from washgrade.sheet.pen import STOP_PT, dense, draw_dot, draw_gate, draw_line, draw_stop
 from washgrade.sheet.scale import READABLE, Window
-from washgrade.sheet.view import SheetView
+from washgrade.sheet.view import DigStop, SheetView, WalkStop
 
 __all__ = ["channel_points", "draw_names", "visible"]
 
@@ -87,8 +87,9 @@ def draw_names(
     def inside(east_m: float, north_m: float) -> bool:
         return box.west_m <= east_m <= box.east_m and box.south_m <= north_m <= box.north_m
 
-    if view.walk is not None:
-        for number, stop in enumerate(view.walk.stops, start=1):
+    if view.plan is not None:
+        stops: list[WalkStop | DigStop] = list(view.plan.stops)
+        for number, stop in enumerate(stops, start=1):
             if inside(stop.easting_m, stop.northing_m):
                 spot = window.on_paper(np.array([[stop.easting_m, stop.northing_m]]))[0]
                 names.append(_Name(text=str(number), font=BOLD, size_pt=7.5, spot=spot, is_stop=True))
@@ -129,14 +130,12 @@ def draw_names(
         )
         for name in names
     ]
-    way = np.empty((0, 2))
-    if view.walk is not None and len(view.walk.way) > 1:
-        way = dense(window.on_paper(view.walk.way))
+    ways = [dense(window.on_paper(way)) for way in (view.plan.ways if view.plan else ()) if len(way) > 1]
     placed = place_labels(
         wanted,
         inside=(frame[0] + 2, frame[1] + 2, frame[2] - 2, frame[3] - 2),
         taken=[*taken, *spots],
-        lines=np.concatenate([channels, way]),
+        lines=np.concatenate([channels, *ways]),
     )
     for name, want, found in zip(names, wanted, placed, strict=True):
         if found is None:

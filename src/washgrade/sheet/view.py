@@ -12,7 +12,7 @@ from washgrade.errors import InputError
 from washgrade.land.dem import Dem
 from washgrade.units import UNITS
 
-__all__ = ["Leg", "Line", "Place", "SheetView", "WalkSheet", "WalkStop"]
+__all__ = ["DaySheet", "DigStop", "Leg", "Line", "Place", "SheetView", "WalkSheet", "WalkStop"]
 
 Line = NDArray[np.float64]
 """Eastings and northings of a line or ring, metres, shape (points, 2)."""
@@ -119,8 +119,8 @@ class WalkSheet:
         In their order.
     back : Leg or None
         The way back; None where the walk ends at its last stop.
-    way : Line
-        The whole way.
+    ways : tuple of Line
+        The legs of the whole way.
     minutes : float
         What it takes, stops included.
     sentences : tuple of str
@@ -130,7 +130,75 @@ class WalkSheet:
     start: Place
     stops: tuple[WalkStop, ...]
     back: Leg | None
-    way: Line
+    ways: tuple[Line, ...]
+    minutes: float
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DigStop:
+    """A reach that is dug on a digging day.
+
+    Parameters
+    ----------
+    reach : str
+        Its name.
+    easting_m, northing_m, lon, lat : float
+        Where to dig: metres on the grid; degrees, WGS 84.
+    leg : Leg
+        The way out from the vehicle.
+    back_minutes : float
+        The way back with a full carry.
+    arrival_minutes : float
+        From the start of the day to the first arrival.
+    loads, carries : int
+        Shovel loads to dig, and carries filled there.
+    wet_kg, product_kg : float
+        Sand as dug and clean product, expected, kilograms.
+    """
+
+    reach: str
+    easting_m: float
+    northing_m: float
+    lon: float
+    lat: float
+    leg: Leg
+    back_minutes: float
+    arrival_minutes: float
+    loads: int
+    carries: int
+    wet_kg: float
+    product_kg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaySheet:
+    """A digging day.
+
+    Parameters
+    ----------
+    start : Place
+        Where the vehicle stands.
+    stops : tuple of DigStop
+        Reaches in the order of the work.
+    ways : tuple of Line
+        The ways out to them.
+    carries : tuple of (int, str, str)
+        Carries in their order: how many alike, where each is filled with how many loads, and how long it
+        takes by what.
+    steps : tuple of (str, str, str)
+        Steps from the wash to the container: name, time, how much.
+    minutes : float
+        Time at the wash, rest counted.
+    sentences : tuple of str
+        What a digger must know.
+    """
+
+    start: Place
+    stops: tuple[DigStop, ...]
+    ways: tuple[Line, ...]
+    carries: tuple[tuple[int, str, str], ...]
+    steps: tuple[tuple[str, str, str], ...]
     minutes: float
     sentences: tuple[str, ...]
 
@@ -181,8 +249,8 @@ class SheetView:
         Names of the areas, as many as rings; empty for none.
     access : tuple of Place
         Where the ground is entered.
-    walk : WalkSheet or None
-        A sampling walk.
+    plan : WalkSheet or DaySheet or None
+        A sampling walk or a digging day.
     sentences : tuple of str
         What the ranking rests on.
     cautions : tuple of (str, str)
@@ -226,7 +294,7 @@ class SheetView:
     no_go_rings: tuple[Line, ...] = ()
     no_go_names: tuple[str, ...] = ()
     access: tuple[Place, ...] = ()
-    walk: WalkSheet | None = None
+    plan: WalkSheet | DaySheet | None = None
     sentences: tuple[str, ...] = ()
     cautions: tuple[tuple[str, str], ...] = ()
 

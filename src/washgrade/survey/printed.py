@@ -6,12 +6,14 @@ import math
 from dataclasses import replace
 from datetime import date
 from importlib.util import find_spec
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from washgrade import __version__
 from washgrade.errors import InputError
 from washgrade.survey.answers import estimate
+from washgrade.survey.days import DayPlan, plan_digging_day
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.steps import Progress, stage
 from washgrade.survey.walks import WalkPlan, plan_sampling_walk
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from washgrade.sheet.view import Leg, SheetView, WalkSheet
+    from washgrade.sheet.view import DaySheet, Leg, SheetView, WalkSheet
 
 __all__ = ["sheet_view", "write_sheet"]
 
@@ -33,7 +35,7 @@ def sheet_view(
     title: str | None = None,
     units: str | None = None,
     listed: int = LISTED,
-    walk: WalkPlan | None = None,
+    plan: WalkPlan | DayPlan | None = None,
 ) -> SheetView:
     """Lay out what a field sheet shows.
 
@@ -47,8 +49,8 @@ def sheet_view(
         Units shown; the site's setting if left out.
     listed : int, default 15
         How many of the best reaches to list and name.
-    walk : WalkPlan, optional
-        A sampling walk to show.
+    plan : WalkPlan or DayPlan, optional
+        A sampling walk or a digging day to show.
 
     Returns
     -------
@@ -64,6 +66,7 @@ def sheet_view(
     from washgrade.sheet.view import Place, SheetView
 
     found = ranking.estimate
+    shown = units or found.settings.units
     reaches, load = found.channels.reaches, ranking.kg_per_load
     easting_m, northing_m, start = reach_lines(found.channels)
     line = np.column_stack([easting_m, northing_m])
@@ -89,7 +92,7 @@ def sheet_view(
         grid_scale=grid.scale,
         grid_north_deg=grid.north_deg,
         invented=bool(found.facts.more.get("invented")),
-        units=units or found.settings.units,
+        units=shown,
         dem=load_dem(found.site),
         reach_id=tuple(str(name) for name in reaches.reach_id),
         reach_line=tuple(line[start[k] : start[k + 1]] for k in range(len(reaches))),
@@ -115,7 +118,7 @@ def sheet_view(
             Place(name=shape.name, easting_m=shape.geometry.x, northing_m=shape.geometry.y)
             for shape in load_shapes(found.site, "access")
         ),
-        walk=None if walk is None else _walk(walk),
+        plan=None if plan is None else _walk(plan) if isinstance(plan, WalkPlan) else _day(plan, shown),
         sentences=(*found.sentences, *ranking.sentences),
         cautions=CAUTIONS,
     )
@@ -146,15 +149,64 @@ def _walk(plan: WalkPlan) -> WalkSheet:
         )
         for k, node in enumerate(walk.node.tolist())
     )
-    way = np.concatenate([np.empty((0, 2)), *walk.lines_m])
-    first = way[0] if len(way) else np.array([math.nan, math.nan])
+    ways = tuple(line for line in walk.lines_m if len(line))
+    first = ways[0][0] if ways else np.array([math.nan, math.nan])
     return WalkSheet(
         start=Place(name=plan.start_name, easting_m=float(first[0]), northing_m=float(first[1])),
         stops=stops,
         back=legs[len(stops)] if len(legs) > len(stops) else None,
-        way=way,
+        ways=ways,
         minutes=walk.minutes,
         sentences=plan.sentences,
+    )
+
+
+def _day(plan: DayPlan, units: str) -> DaySheet:
+    """A digging day, for paper."""
+    import numpy as np
+
+    from washgrade.files.places import to_grid
+    from washgrade.sheet.view import DaySheet, DigStop, Place
+    from washgrade.survey.daytold import steps
+
+    crs = plan.estimate.facts.crs
+    east_m, north_m = to_grid(crs, [plan.start_lon], [plan.start_lat])
+    ways = [np.column_stack(to_grid(crs, *dug.way_lonlat.T)) for dug in plan.dug]
+    stops = tuple(
+        DigStop(
+            reach=dug.reach,
+            easting_m=dug.easting_m,
+            northing_m=dug.northing_m,
+            lon=dug.lon,
+            lat=dug.lat,
+            leg=_leg(way, dug.out_minutes),
+            back_minutes=dug.back_minutes,
+            arrival_minutes=dug.arrival_minutes,
+            loads=dug.loads,
+            carries=dug.carries,
+            wet_kg=dug.wet_kg,
+            product_kg=dug.product_kg,
+        )
+        for dug, way in zip(plan.dug, ways, strict=True)
+    )
+    told = [
+        (
+            " and ".join(
+                f"{size} loads at {name}" for name, size in zip(carry.reaches, carry.loads, strict=True)
+            ),
+            f"{carry.minutes:.0f} min by {carry.by}",
+        )
+        for carry in plan.carries
+    ]
+    carries = tuple((len(list(alike)), *words) for words, alike in groupby(told))
+    return DaySheet(
+        start=Place(name=plan.start_name, easting_m=float(east_m[0]), northing_m=float(north_m[0])),
+        stops=stops,
+        ways=tuple(way for way in ways if len(way)),
+        carries=carries,
+        steps=tuple(steps(plan, units)) if plan.dug else (),
+        minutes=60.0 * plan.field_hours,
+        sentences=plan.sentences(units),
     )
 
 
@@ -187,6 +239,7 @@ def write_sheet(
     scale: int | None = None,
     listed: int = LISTED,
     walk_hours: float | None = None,
+    day_hours: float | None = None,
     start: str | None = None,
     progress: Progress | None = None,
 ) -> Path:
@@ -212,8 +265,11 @@ def write_sheet(
         How many of the best reaches to list and name.
     walk_hours : float, optional
         Plan a sampling walk of so many hours, and show it.
+    day_hours : float, optional
+        Or plan a digging day of so many hours at the wash, and show it.
     start : str, optional
-        Where the walk begins: ``LON,LAT`` or a point of access by name; the first one if left out.
+        Where the walk begins or the vehicle stands: ``LON,LAT`` or a point of access by name; the first
+        one if left out.
     progress : callable, optional
         Told the step and the share done, 0 to 1.
 
@@ -240,15 +296,23 @@ def write_sheet(
         )
     from washgrade.sheet.build import render_sheet
 
+    if walk_hours is not None and day_hours is not None:
+        raise InputError(
+            "Give either the hours of a walk or those of a digging day, not both: each has its own sheet."
+        )
     found = estimate(site, on=on, progress=stage(progress, 0.0, 0.6))
     if units is not None:
         # Sentences speak in the units of the sheet.
         found = replace(found, settings=replace(found.settings, units=choice("units", units, UNITS)))
-    walk = None
+    ranking = rank(found)
+    plan: WalkPlan | DayPlan | None = None
+    told = stage(progress, 0.6, 0.8)
     if walk_hours is not None:
-        walk = plan_sampling_walk(found, hours=walk_hours, start=start, progress=stage(progress, 0.6, 0.8))
+        plan = plan_sampling_walk(found, hours=walk_hours, start=start, progress=told)
+    elif day_hours is not None:
+        plan = plan_digging_day(ranking, hours=day_hours, start=start, progress=told)
     stage(progress, 0.8, 1.0)("drawing", 0.0)
-    view = sheet_view(rank(found), title=title, units=units, listed=listed, walk=walk)
+    view = sheet_view(ranking, title=title, units=units, listed=listed, plan=plan)
     content = render_sheet(view, paper=paper or ("letter" if view.units == "us" else "a4"), scale=scale)
     path = Path(out) if out is not None else found.site.out / "sheet.pdf"
     if out is None:
