@@ -1,8 +1,8 @@
 """Seasons with a known truth: how much of perfect knowledge's harvest our reckoning brings.
 
-Run from the project's folder: ``python benchmarks/season.py --seasons 40``. Each policy digs the same
-seasons, one reach a day; the harvest is given as a share of what a digger brings who sees the true state of
-every reach each morning and goes where the day brings most.
+Run from the project's folder: ``python benchmarks/season.py --seasons 40 --table docs/season.md``. Each
+policy digs the same seasons, one reach a day; the harvest is given as a share of what a digger brings who
+sees the true state of every reach each morning and goes where the day brings most.
 
 The truth is not the model that reckons. Richness comes from slopes that are rich or poor by chance, mixes
 down the channels by area, and is caught better or worse by each reach. Rain varies from branch to branch
@@ -10,29 +10,38 @@ about what the gauge reads, flow is a power of area and rain with its own scatte
 distributed strip by strip, a scoured strip is laid anew at random about what the reach catches and what is
 left upstream (nothing is kept in balance), and digging takes the richest strips first.
 
-The policy ``reckoned`` sees the gauge, the first samples and the weight of what it dug. It reckons floods,
-memory and depletion by ``washgrade.storm`` and the grade by the tree solver of ``washgrade.sand`` with ranges
-and variances fixed at the middles of their priors, which the site's own readings never correct; old readings
-get the noise that floods have put between them and today (their loading is taken as 1).
+All reckoning is the package's own: the grade from the first samples by `washgrade.sand.grade` with ranges and
+variances averaged over, floods by `washgrade.storm`, what is left by `washgrade.dig.holding`, where to dig
+and whether to look first by `washgrade.dig.choose`, all with their defaults. It sees the gauge, the samples
+and the weight of what it dug, and nothing else. A sample on the way costs the loads of a quarter of an hour
+(what the walk takes for one unless told) and three minutes' way, at six minutes a load.
+
+Policies with samples on the way all pay for them; perfect knowledge needs none. The rules of thumb get two a
+day at reaches they come by, and dig where the best of all readings was, or where it was good until a day
+brings under half of the best there.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
+from washgrade.dig.choose import next_step
+from washgrade.dig.holding import HoldingRule, after_dig, after_flood, after_sample, begin_holding
+from washgrade.dig.load import Shovel, load_magnetics_kg
+from washgrade.dig.returns import taken_share
 from washgrade.land.channels import Channels, Nodes, Reaches
-from washgrade.sand.inference import Process, krige
-from washgrade.sand.tree import Tree
+from washgrade.sand.grade import estimate_grade
+from washgrade.sand.sample import Samples
 from washgrade.storm.basin import measure_basins
 from washgrade.storm.flood import Ground, flood_of_rain
 from washgrade.storm.grains import BEDS
-from washgrade.storm.memory import network_memory
 from washgrade.storm.rain import burst
-from washgrade.storm.refill import depletion_after
-from washgrade.storm.rework import refill_share
 
 STRIPS = 12
 LOAD_KG = 7.0
@@ -40,11 +49,14 @@ LOAD_M3 = 0.004
 LOADS_A_DAY = 60
 BITE_M = 0.1
 READING_SD = 0.3
-# Middles of the priors of ``washgrade.sand.priors``: sd 0.8, half of the variance in each part.
-PROCESS = Process(up_variance=0.32, up_range_m=300.0, down_variance=0.32, down_range_m=1200.0)
-LOCAL_VARIANCE = 0.25**2
-# Scatter of the richness within a reach that the reckoning supposes (the truth's is 0.5).
-WITHIN_SD = 0.4
+# Grade of a bed of richness 1: with the mean richness of about 2.3 the middle is near 5 %.
+GRADE = 0.02
+LOADS_A_SAMPLE = 3
+# What the reckoning supposes of a sample of a reach: the error of reading and a place effect of 0.2.
+SAMPLE_LOG_SD = 0.35
+DRAWS = 1000
+DAYS = 50
+TABLE_START, TABLE_END = "<!-- table begins -->", "<!-- table ends -->"
 
 
 def network(rng, reaches):
@@ -65,8 +77,10 @@ def network(rng, reaches):
             height[i] = height[downstream[i]] + slope[i] * length[i]
     zero, each = np.zeros(reaches), np.arange(reaches, dtype=np.int32)
     order = np.ones(reaches, np.int32)
+    # No map: places only tell the nodes apart.
     nodes = Nodes(
-        cell=each.astype(np.int64), downstream=downstream, length_m=length, easting_m=zero, northing_m=zero,
+        cell=each.astype(np.int64), downstream=downstream, length_m=length, easting_m=1000.0 * each,
+        northing_m=zero,
         elevation_m=height, upstream_area_m2=area, distance_to_outlet_m=zero, order=order, reach=each,
     )  # fmt: skip
     found = Reaches(
@@ -126,86 +140,159 @@ class Truth:
         )
         self.richness = np.where(moved, anew, self.richness)
 
-    def day_kg(self, reach):
+    def day_kg(self, reach, loads=LOADS_A_DAY):
         """What a day there would bring: the richest strips first, each down to a tenth of what it held."""
         order = np.argsort(-self.richness[reach])
         strip_loads = self.loads[reach] / STRIPS
-        left, brought = float(LOADS_A_DAY), 0.0
+        left, brought = float(loads), 0.0
         after = self.richness[reach].copy()
         for strip in order:
             took = min(left, strip_loads)
             share = 0.9 * took / strip_loads
-            brought += took * LOAD_KG * 0.1 * after[strip] * 0.9
+            brought += took * LOAD_KG * GRADE * after[strip] * 0.9
             after[strip] *= 1 - share
             left -= took
             if left <= 0:
                 break
         return brought, after
 
-    def dig(self, reach):
+    def dig(self, reach, loads=LOADS_A_DAY):
         """Dig a day there; kilograms."""
-        brought, self.richness[reach] = self.day_kg(reach)
+        brought, self.richness[reach] = self.day_kg(reach, loads)
         return brought
 
+    def read(self, reach, rng):
+        """A reading of the reach's mean richness, logarithm."""
+        return float(np.log(self.richness[reach].mean()) + rng.normal(0, READING_SD))
 
-def taken_share(dug_share):
-    """Share of a reach's magnetics in the richest part of its loads, if these are lognormal."""
-    return ndtr(WITHIN_SD + ndtri(np.clip(dug_share, 1e-12, 1 - 1e-12)))
+
+def first_grades(channels, first, seed):
+    """Joint draws of the grade of every reach from the first samples, by the package with its defaults."""
+    count, unknown = len(first), np.full(len(first), np.nan)
+    samples = Samples(
+        sample_id=np.arange(count).astype(str),
+        easting_m=np.array([channels.nodes.easting_m[reach] for reach, _ in first]),
+        northing_m=np.zeros(count), accuracy_m=np.ones(count), depth_top_m=unknown, depth_bottom_m=unknown,
+        dry_mass_kg=np.ones(count), grade=np.clip(GRADE * np.exp([value for _, value in first]), 1e-6, 0.95),
+        trace=np.zeros(count, bool), day=np.full(count, np.datetime64("2024-01-01")),
+        place=np.full(count, ""),
+    )  # fmt: skip
+    found = estimate_grade(
+        channels, samples, rng=np.random.default_rng(seed), cutoff_grade=0.05, planar=False, draws=DRAWS
+    )
+    return found.reach_draws.astype(float)
 
 
 class Reckoned:
-    """What is believed: readings with the memory that floods leave them, and the depletion of each reach."""
+    """What is believed: the package's holding, told of floods, weights and samples."""
 
-    def __init__(self, samples, channels, loads, *, heeds_floods=True, heeds_digs=True):
-        self.loads = loads
-        self.heeds_floods, self.heeds_digs = heeds_floods, heeds_digs
-        nodes = channels.nodes
-        self.tree = Tree(downstream=nodes.downstream, length_m=nodes.length_m, weight=nodes.upstream_area_m2)
-        self.node = [reach for reach, _ in samples]
-        self.value = [value for _, value in samples]
-        self.variance = [READING_SD**2 + LOCAL_VARIANCE] * len(samples)
-        self.kept = [1.0] * len(samples)
-        self.dug_share = np.zeros(len(loads))
+    def __init__(
+        self, grade_draws, channels, loads, seed, *, rule=None, looks=True, floods=True, weights=True
+    ):
+        self.channels, self.looks, self.floods, self.weights = channels, looks, floods, weights
+        self.seed, self.storms = seed, 0
+        self.holding = begin_holding(
+            load_magnetics_kg(grade_draws, Shovel()), loads, rng=np.random.default_rng([seed, 1]), rule=rule
+        )
 
-    def flood(self, renewed):
-        """Fade what was read; refill what was dug."""
-        if not self.heeds_floods:
-            return
-        memory = network_memory(renewed)
-        self.kept = [memory * kept for kept in self.kept]
-        self.dug_share = depletion_after(self.dug_share, renewed_share=renewed)
+    def flood(self, flood):
+        """Play the flood that the gauge tells of."""
+        self.storms += 1
+        if self.floods:
+            self.holding = after_flood(
+                self.holding, downstream=self.channels.reaches.downstream,
+                length_m=self.channels.reaches.length_m, scour_bites=flood.scour_m / BITE_M,
+                wetted_share=flood.flow.wetted_share, rng=np.random.default_rng([self.seed, 2, self.storms]),
+            )  # fmt: skip
 
-    def expected(self):
-        """Expected weight of a day in each reach, to a common factor."""
-        kept = np.array(self.kept)
-        _, there = krige(
-            self.tree, PROCESS, node=np.array(self.node), value=np.array(self.value),
-            error_variance=np.array(self.variance) + 2 * (1 - kept) * PROCESS.up_variance,
-            regressors=np.ones((len(self.loads), 1)),
-        )  # fmt: skip
-        grade = np.exp(there.mean + 0.5 * (there.variance + LOCAL_VARIANCE))
-        return grade * self.loads * self.day_share()
+    def go(self, truth, rng):
+        """Take samples as long as they pay, and say where to dig with how many loads."""
+        looked, loads = np.zeros(len(truth.loads), bool), LOADS_A_DAY
+        while True:
+            day = self.holding.day_kg(LOADS_A_DAY)
+            best = int(np.argmax(day.mean(axis=0)))
+            fewer = self.holding.day_kg(LOADS_A_DAY - LOADS_A_SAMPLE)[:, best]
+            step = next_step(
+                day, look_cost_kg=max(float(np.mean(day[:, best] - fewer)), 0.0),
+                error_log_sd=SAMPLE_LOG_SD, looked=looked,
+            )  # fmt: skip
+            if not (step.look_first and self.looks and loads > LOADS_A_DAY // 2):
+                return best, loads
+            looked[step.reach] = True
+            loads -= LOADS_A_SAMPLE
+            grade = min(GRADE * np.exp(truth.read(step.reach, rng)), 0.95)
+            load_kg = float(load_magnetics_kg(np.array([grade]), Shovel())[0])
+            self.holding = after_sample(self.holding, reach=step.reach, load_kg=load_kg, log_sd=SAMPLE_LOG_SD)
 
-    def day_share(self):
-        """Share of each reach's magnetics that the next day takes: the richest loads that are left."""
-        after = np.minimum(self.dug_share + LOADS_A_DAY / self.loads, 1.0)
-        return taken_share(after) - taken_share(self.dug_share)
-
-    def dug(self, reach, kilograms):
+    def dug(self, reach, loads, kilograms):
         """Learn from the weight of a day, and take it off."""
-        if not self.heeds_digs:
-            return
-        # What the whole reach would hold, if this was that share of it.
-        whole_kg = kilograms / max(float(self.day_share()[reach]), 1e-3)
-        self.node.append(reach)
-        self.value.append(float(np.log(max(whole_kg / (self.loads[reach] * LOAD_KG * 0.1 * 0.9), 1e-6))))
-        self.variance.append(0.3**2 + LOCAL_VARIANCE)
-        self.kept.append(1.0)
-        self.dug_share[reach] = min(self.dug_share[reach] + LOADS_A_DAY / self.loads[reach], 1.0)
+        self.holding = after_dig(
+            self.holding, reach=reach, loads=min(loads, float(self.holding.loads_held[reach])),
+            product_kg=kilograms if self.weights else None,
+        )  # fmt: skip
 
 
-def play(seed, policy, reaches=120, days=50, floods=10, samples=30):
-    """One season of one policy; kilograms brought."""
+class Perfect:
+    """Sees the true state of every reach each morning: every strip, or only their mean."""
+
+    def __init__(self, mean_only=False):
+        self.mean_only = mean_only
+
+    def flood(self, flood):
+        """See it anyway."""
+
+    def go(self, truth, _rng):
+        """Dig where the day brings most, by every strip or by the mean of each reach."""
+        if self.mean_only:
+            part = taken_share(np.minimum(LOADS_A_DAY / truth.loads, 1.0))
+            value = truth.richness.mean(axis=1) * truth.loads * part
+            return int(np.argmax(value)), LOADS_A_DAY
+        return int(np.argmax([truth.day_kg(i)[0] for i in range(len(truth.loads))])), LOADS_A_DAY
+
+    def dug(self, reach, loads, kilograms):
+        """Nothing to learn."""
+
+
+class Thumb:
+    """Rules of thumb on readings: the best sample, the last good place, or anywhere."""
+
+    def __init__(self, kind, first, samples):
+        self.kind, self.samples = kind, samples
+        self.reading = dict(first)
+        self.good, self.best, self.here = None, 0.0, 0.0
+        self.left = set()
+
+    def flood(self, flood):
+        """Not heeded."""
+
+    def go(self, truth, rng):
+        """Take two samples where one comes by, then go by the rule."""
+        if self.kind == "anywhere":
+            return int(rng.integers(len(truth.loads))), LOADS_A_DAY
+        for reach in rng.choice(len(truth.loads), self.samples, replace=False):
+            self.reading[int(reach)] = truth.read(reach, rng)
+            self.left.discard(int(reach))
+        loads = LOADS_A_DAY - LOADS_A_SAMPLE * self.samples
+        if self.kind == "best sample":
+            return max(self.reading, key=self.reading.get), loads
+        if self.good is None or self.here < 0.5 * self.best:
+            if self.good is not None:
+                self.left.add(self.good)
+            rest = {reach: value for reach, value in self.reading.items() if reach not in self.left}
+            if not rest:
+                self.left.clear()
+                rest = self.reading
+            self.good, self.best = max(rest, key=rest.get), 0.0
+        return self.good, loads
+
+    def dug(self, _reach, _loads, kilograms):
+        """Remember how good it was."""
+        self.here = kilograms
+        self.best = max(self.best, kilograms)
+
+
+def lay_out(seed, reaches=120, floods=10, samples=30):
+    """Network, truth, ground, first samples and rains of one season."""
     land_rng = np.random.default_rng(seed)
     channels = network(land_rng, reaches)
     width = np.clip(1.5 * (channels.nodes.upstream_area_m2 / 1e5) ** 0.35, 0.7, 8) * np.exp(
@@ -217,55 +304,118 @@ def play(seed, policy, reaches=120, days=50, floods=10, samples=30):
         bed=BEDS["sand"], curve_number=85.0,
     )  # fmt: skip
     at = land_rng.choice(reaches, samples, replace=False)
-    first = [(int(i), float(np.log(truth.richness[i].mean()) + land_rng.normal(0, READING_SD))) for i in at]
-    ours = Reckoned(
-        first, channels, truth.loads, heeds_floods=policy != "no floods", heeds_digs=policy != "no digs"
-    )
-    ranked = [reach for reach, _ in sorted(first, key=lambda pair: -pair[1])]
-    flood_day = np.sort(land_rng.integers(1, days, floods))
+    first = [(int(i), truth.read(i, land_rng)) for i in at]
+    flood_day = np.sort(land_rng.integers(1, DAYS, floods))
     depth, hours = land_rng.gamma(2.0, 12.0, floods), land_rng.uniform(0.3, 3.0, floods)
-    policy_rng = np.random.default_rng(seed + 2)
-    place, brought, best, here = 0, 0.0, 0.0, 0.0
-    for day in range(days):
-        for k in np.flatnonzero(flood_day == day):
-            truth.flood(depth[k], np.random.default_rng([seed, int(k)]))
-            flood = flood_of_rain(ground, burst(depth_mm=depth[k], duration_h=hours[k]))
-            ours.flood(
-                refill_share(scour_m=flood.scour_m, bite_m=BITE_M, wetted_share=flood.flow.wetted_share)
-            )
-        if policy == "perfect":
-            reach = int(np.argmax([truth.day_kg(i)[0] for i in range(reaches)]))
-        elif policy in ("reckoned", "no floods", "no digs"):
-            reach = int(np.argmax(ours.expected()))
-        elif policy == "best sample":
-            reach = ranked[0]
-        elif policy == "last good place":
-            # Back to where it was good until a day brings under half of the best; then the next best sample.
-            if here < 0.5 * best and day > 0:
-                place = (place + 1) % len(ranked)
-                best = 0.0
-            reach = ranked[place]
-        else:
-            reach = int(policy_rng.integers(reaches))
-        here = truth.dig(reach)
-        best = max(best, here)
+    return channels, truth, ground, first, list(zip(flood_day, depth, hours, strict=True))
+
+
+def policies(seed, channels, truth, first):
+    """Every policy by its name, as a callable that starts it."""
+    loads = truth.loads
+    kept = []
+
+    def ours(**more):
+        if not kept:
+            kept.append(first_grades(channels, first, seed))
+        return Reckoned(kept[0], channels, loads, seed, **more)
+
+    def oracle():
+        # What floods lay there on the mean, exactly: strips are lognormal about the catch. What lies there
+        # today is 12 of them.
+        grade = np.minimum(GRADE * truth.catch * np.exp(0.5 * 0.5**2), 0.95)
+        fresh_kg = np.repeat(load_magnetics_kg(grade, Shovel())[None, :], DRAWS, axis=0)
+        found = ours(rule=HoldingRule(fresh_log_sd=0.2), looks=False)
+        scatter = np.random.default_rng([seed, 3]).normal(0, 0.15, fresh_kg.shape)
+        found.holding = replace(found.holding, fresh_kg=fresh_kg, now_kg=fresh_kg * np.exp(scatter))
+        return found
+
+    return {
+        "perfect": Perfect,
+        "knows the mean of every reach, not its strips": lambda: Perfect(mean_only=True),
+        "reckoned, knows what floods lay in every reach": oracle,
+        "**reckoned, with samples on the way**": ours,
+        "reckoned, no samples on the way": lambda: ours(looks=False),
+        "the same, floods not heeded": lambda: ours(looks=False, floods=False),
+        "the same, weights of digs not heeded": lambda: ours(looks=False, weights=False),
+        "last good place, two samples a day": lambda: Thumb("last good place", first, 2),
+        "last good place, no samples on the way": lambda: Thumb("last good place", first, 0),
+        "best sample, two samples a day": lambda: Thumb("best sample", first, 2),
+        "best sample, no samples on the way": lambda: Thumb("best sample", first, 0),
+        "anywhere": lambda: Thumb("anywhere", first, 0),
+    }
+
+
+def play(seed, name):
+    """One season of one policy; kilograms brought, and samples taken on the way."""
+    channels, truth, ground, first, rains = lay_out(seed)
+    policy = policies(seed, channels, truth, first)[name]()
+    rng = np.random.default_rng(seed + 2)
+    brought, spent = 0.0, 0
+    for day in range(DAYS):
+        for k, (flood_day, depth, hours) in enumerate(rains):
+            if flood_day == day:
+                truth.flood(depth, np.random.default_rng([seed, k]))
+                policy.flood(flood_of_rain(ground, burst(depth_mm=depth, duration_h=hours)))
+        reach, loads = policy.go(truth, rng)
+        here = truth.dig(reach, loads)
         brought += here
-        ours.dug(reach, here)
-    return brought
+        spent += (LOADS_A_DAY - loads) // LOADS_A_SAMPLE
+        policy.dug(reach, loads, here)
+    return brought, spent
+
+
+def table(found, first_season):
+    """Lay the results out as a table in Markdown."""
+    names = list(found)
+    share = {name: found[name][:, 0] / found["perfect"][:, 0] for name in names}
+    count = len(share["perfect"])
+    lines = [
+        f"Seasons {first_season} to {first_season + count - 1} (season k: seed 1000 k); 120 reaches "
+        f"of 50 m, {DAYS} days of {LOADS_A_DAY} loads, 10 rains, 30 first samples; a sample on the way costs "
+        f"{LOADS_A_SAMPLE} loads; {DRAWS} joint draws. Standard errors are over seasons.",
+        "",
+        "| policy | share of perfect | standard error | P10 | P90 | samples on the way | kg a season |",
+        "|---|---:|---:|---:|---:|---:|---:|",
+    ]
+    for name in names:
+        low, high = np.quantile(share[name], (0.1, 0.9))
+        error = share[name].std(ddof=1) / np.sqrt(count)
+        kilograms, samples = found[name].mean(axis=0)
+        lines.append(
+            f"| {name} | {share[name].mean():.3f} | {error:.3f} | {low:.2f} | {high:.2f} | {samples:.0f} | "
+            f"{kilograms:.0f} |"
+        )
+    return "\n".join(lines) + "\n"
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seasons", type=int, default=40)
-    count = parser.parse_args().seasons
-    policies = ("perfect", "reckoned", "no floods", "no digs", "last good place", "best sample", "anywhere")
-    kg = np.array([[play(1000 * seed, policy) for policy in policies] for seed in range(count)])
-    share = kg / kg[:, :1]
-    print(f"{count} seasons of 120 reaches, 50 days, 10 rains, 30 first samples")
-    print(f"{'policy':18}{'kg a season':>12}{'share':>8}{'P10':>7}{'P90':>7}")
-    for column, policy in enumerate(policies):
-        low, high = np.quantile(share[:, column], (0.1, 0.9))
-        print(f"{policy:18}{kg[:, column].mean():12.0f}{share[:, column].mean():8.2f}{low:7.2f}{high:7.2f}")
+    parser.add_argument(
+        "--first", type=int, default=0, help="first season; 500 and on were used to try things"
+    )
+    parser.add_argument("--only", nargs="*", help="policies whose name holds one of these words")
+    parser.add_argument("--table", type=Path, help="page whose table is written anew")
+    given = parser.parse_args()
+    if given.seasons < 2:
+        parser.error("--seasons must be at least 2.")
+    names = list(policies(0, *lay_out(0)[:2], []))
+    chosen = [
+        name for name in names
+        if name == "perfect" or not given.only or any(word in name for word in given.only)
+    ]  # fmt: skip
+    found = {}
+    for name in chosen:
+        began = time.perf_counter()
+        found[name] = np.array([play(1000 * (given.first + k), name) for k in range(given.seasons)])
+        print(f"{name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+    page = table(found, given.first)
+    print(page)
+    if given.table:
+        old = given.table.read_text(encoding="utf-8")
+        start, end = old.index(TABLE_START) + len(TABLE_START), old.index(TABLE_END)
+        given.table.write_text(f"{old[:start]}\n{page}{old[end:]}", encoding="utf-8")
 
 
 if __name__ == "__main__":
