@@ -6,6 +6,11 @@ travels and how much the loads of a reach differ. What a dig brought or a sample
 towards those that had foretold it: the reach itself, its neighbours by as much as the draws make them alike,
 and the numbers. So a reach that gives little for its second day is known to be worked out, and one that gives
 little after a flood teaches that floods bring little.
+
+To rank a site on a day: begin with the grade's joint draws from the samples, play storms, digs and later samples
+in the order of their moments (`after_flood`, `after_dig`, `after_sample`), rank by the mean of `Holding.day_kg`,
+and ask `washgrade.dig.choose.next_step` whether a sample on the way pays first. A sample must enter once: either
+through the grade or here.
 """
 
 from __future__ import annotations
@@ -22,7 +27,8 @@ from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
 from washgrade.storm.learn import Prior
-from washgrade.storm.refill import TRAVEL_M, travel_share
+from washgrade.storm.refill import TRAVEL_M, steady_step, travel_share
+from washgrade.storm.season import flood_step
 
 __all__ = ["Holding", "HoldingRule", "after_dig", "after_flood", "after_sample", "begin_holding"]
 
@@ -121,7 +127,8 @@ class Holding:
         -------
         ndarray of float64, shape (draws, reaches)
             Kilograms brought home: recovery × loads held × what a load holds × the share of it that lies in
-            the richest part dug, :math:`\Phi(\Phi^{-1}(q)+s)` (`washgrade.dig.returns.taken_share`).
+            the richest part dug, :math:`\Phi(\Phi^{-1}(q)+s)` (`washgrade.dig.returns.taken_share`). What a
+            dig leaves is taken to be scattered as before: weights, not the curve, tell that it is poorer.
         """
         share = np.minimum(number("loads", loads, above=0) / np.maximum(self.loads_held, 1e-9), 1.0)
         part = _lorenz(share, np.exp(self.log_numbers[:, WITHIN]))
@@ -224,25 +231,14 @@ def _flood_all(
     travels: NDArray[np.float64],
     stock: NDArray[np.float64],
 ) -> None:
-    """One flood in every draw: walk down the network once, as `washgrade.storm.season.replay` does."""
-    count = len(downstream)
-    steady = np.empty(count)
-    arriving = np.empty(count)
+    """One flood in every draw, with the steady supply of sand as floods lay it on the mean."""
+    arriving = np.empty(len(downstream))
+    supplied = np.empty(len(downstream))
     for draw in range(len(stock)):
-        steady[:] = 0.0
-        arriving[:] = 0.0
-        for i in range(count):
-            j = downstream[i]
-            # What banks must bring for an untouched network to stay as it is on the mean.
-            full = fresh[draw, i] * renewed[draw, i] * travels[draw, i]
-            arriving[i] += max(full - steady[i], 0.0)
-            gives = renewed[draw, i] * stock[draw, i] * travels[draw, i]
-            room = renewed[draw, i] * laid[draw, i] - (renewed[draw, i] * stock[draw, i] - gives)
-            takes = min(max(room, 0.0), arriving[i])
-            stock[draw, i] += takes - gives
-            if j >= 0:
-                steady[j] += max(steady[i], full)
-                arriving[j] += arriving[i] - takes + gives
+        supply = steady_step(downstream, fresh[draw] * renewed[draw] * travels[draw])
+        flood_step(
+            downstream, laid[draw], stock[draw], renewed[draw], travels[draw], supply, supplied, arriving
+        )
 
 
 def after_flood(
