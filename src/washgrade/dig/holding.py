@@ -7,10 +7,10 @@ towards those that had foretold it: the reach itself, its neighbours by as much 
 and the numbers. So a reach that gives little for its second day is known to be worked out, and one that gives
 little after a flood teaches that floods bring little.
 
-To rank a site on a day: begin with the grade's joint draws from the samples, play storms, digs and later samples
-in the order of their moments (`after_flood`, `after_dig`, `after_sample`), rank by the mean of `Holding.day_kg`,
-and ask `washgrade.dig.choose.next_step` whether a sample on the way pays first. A sample must enter once: either
-through the grade or here.
+To rank a site on a day: begin with the grade's joint draws from the samples, play storms, digs and later
+samples in the order of their moments (`after_flood`, `after_dig`, `after_sample`), rank by the mean of
+`Holding.day_kg`, and ask `washgrade.dig.choose.next_step` whether a sample on the way pays first. A sample
+must enter once: either through the grade or here.
 """
 
 from __future__ import annotations
