@@ -22,7 +22,7 @@ from washgrade.sand.hyper import average
 from washgrade.sand.inference import Process, deviations, fit, krige
 from washgrade.sand.nextsample import gain_of_one_more
 from washgrade.sand.sample import Samples, SamplingSettings
-from washgrade.sand.tree import Tree, skeleton
+from washgrade.sand.tree import Tree, rows_of, skeleton
 from washgrade.sand.weighed import weigh
 
 CELL_M = 5.0
@@ -182,8 +182,7 @@ def asked(rng: np.random.Generator) -> None:
 
     def passed(within: Tree, mixing: np.ndarray, at: np.ndarray):
         nodes = len(within)
-        place = np.full(nodes, -1, np.int32)
-        place[at] = np.arange(len(at), dtype=np.int32)
+        place, older = rows_of(at, nodes)
         columns = np.column_stack([value[: len(at)], np.ones(len(at))])
         b, eta = np.empty((nodes, 2)), np.empty((nodes, 2))
         c, v, lam = (np.empty(nodes) for _ in range(3))

@@ -158,8 +158,13 @@ class Stock:
         above = self.grade_draws[:, at] > self.cutoff_grade
         return np.where(above, self.standing(at).stock_kg, 0.0)
 
-    def left_kg(self) -> Spread:
+    def left_kg(self, *, share: NDArray[np.float64] | None = None) -> Spread:
         """Magnetics left above the cut-off, with their doubt.
+
+        Parameters
+        ----------
+        share : ndarray of float64, shape (draws,), optional
+            What share of them counts in each draw, such as that of magnetite; all of it unless told.
 
         Returns
         -------
@@ -168,8 +173,9 @@ class Stock:
         """
         # In blocks, so that memory stays flat however large the ground.
         count = len(self.loads_held)
+        times = 1.0 if share is None else share[:, None]
         parts = [
-            spread(self.worth_kg(np.arange(first, min(first + _BLOCK, count))))
+            spread(self.worth_kg(np.arange(first, min(first + _BLOCK, count))) * times)
             for first in range(0, count, _BLOCK)
         ]
         names = ("mean", "p10", "p50", "p90")

@@ -104,7 +104,7 @@ def purity_draws(purity: Purity, count: int, rng: np.random.Generator) -> NDArra
 
 def magnetite_kg(
     magnetics_kg: NDArray[np.floating], purity: Purity, rng: np.random.Generator
-) -> NDArray[np.float64]:
+) -> NDArray[np.floating]:
     """Turn draws of kilograms of magnetics into kilograms of magnetite.
 
     Parameters
@@ -118,8 +118,8 @@ def magnetite_kg(
 
     Returns
     -------
-    ndarray of float64, shape (draws, …)
-        Each draw times one purity, the same for all its reaches.
+    ndarray of float, shape (draws, …)
+        Each draw times one purity, the same for all its reaches; as fine as what was given.
 
     Examples
     --------
@@ -131,8 +131,11 @@ def magnetite_kg(
     >>> (pure_kg / loads_kg).std(axis=1).round(12).tolist()
     [0.0, 0.0]
     """
-    draws_kg = np.asarray(magnetics_kg, dtype=np.float64)
+    draws_kg = np.asarray(magnetics_kg)
     share = purity_draws(purity, draws_kg.shape[0], rng)
+    if np.issubdtype(draws_kg.dtype, np.floating):
+        # Thousands of reaches in double precision would be gigabytes for nothing.
+        share = share.astype(draws_kg.dtype)
     return draws_kg * share.reshape(-1, *[1] * (draws_kg.ndim - 1))
 
 

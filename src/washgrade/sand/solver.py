@@ -234,25 +234,25 @@ def pass_down(
 
 @njit(cache=True, nogil=True)
 def draw_coefficients(downstream, length_m, mix, place, older, loading, error_variance, process, c, v, lam):
-    """Numbers that turn independent noise into a posterior deviation, nine for each node.
+    """Numbers that turn independent noise into a posterior deviation, nine rows with one for each node.
 
     In order: u, s·a, c after, c before, gain of T, gain of D, and the standard deviations of D given D
     downstream, of T given D, and of what joins at the node from no branch.
 
     Returns
     -------
-    ndarray of float64, shape (nodes, 9)
+    ndarray of float64, shape (9, nodes)
         The coefficients.
     """
     var_up, range_up_m, var_down, range_down_m = process[0], process[1], process[2], process[3]
     count = len(downstream)
-    out = np.zeros((count, 9))
+    out = np.zeros((9, count))
     joined = np.zeros(count)
     last_m = -1.0
     fade_up = 1.0
     a = 1.0
     for i in range(count):
-        out[i, 8] = math.sqrt(max(0.0, var_up * (1.0 - joined[i])))
+        out[8, i] = math.sqrt(max(0.0, var_up * (1.0 - joined[i])))
         c_after = c[i]
         v_after = v[i]
         lam_after = lam[i]
@@ -265,12 +265,12 @@ def draw_coefficients(downstream, length_m, mix, place, older, loading, error_va
             c_after -= kept * v_after / f * w
             v_after = v_after * error_variance[row] / f
             row = older[row]
-        out[i, 2] = c_after
-        out[i, 3] = c[i]
-        out[i, 7] = math.sqrt(v_after)
+        out[2, i] = c_after
+        out[3, i] = c[i]
+        out[7, i] = math.sqrt(v_after)
         j = downstream[i]
         if j < 0:
-            out[i, 6] = math.sqrt(var_down / (1.0 + lam_after * var_down))
+            out[6, i] = math.sqrt(var_down / (1.0 + lam_after * var_down))
             continue
         if length_m[i] != last_m:
             last_m = length_m[i]
@@ -280,12 +280,12 @@ def draw_coefficients(downstream, length_m, mix, place, older, loading, error_va
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         joined[j] += u * u
-        out[i, 0] = u
-        out[i, 1] = s * a
+        out[0, i] = u
+        out[1, i] = s * a
         if v[j] > 0.0:
-            out[i, 4] = u * (v_after + c_after * c_after * q * s) / v[j]
-            out[i, 5] = u * c_after * q * s / v[j]
-        out[i, 6] = math.sqrt(q * s)
+            out[4, i] = u * (v_after + c_after * c_after * q * s) / v[j]
+            out[5, i] = u * c_after * q * s / v[j]
+        out[6, i] = math.sqrt(q * s)
     return out
 
 
@@ -301,14 +301,14 @@ def draw_fields(downstream, coefficients, noise, up, down, joining):
     draws = noise.shape[2]
     for i in range(count):
         for d in range(draws):
-            joining[i, d] = coefficients[i, 8] * noise[i, 2, d]
+            joining[i, d] = coefficients[8, i] * noise[i, 2, d]
     for i in range(count):
         j = downstream[i]
         sd_down, sd_up, slant, u = (
-            coefficients[i, 6],
-            coefficients[i, 7],
-            coefficients[i, 2],
-            coefficients[i, 0],
+            coefficients[6, i],
+            coefficients[7, i],
+            coefficients[2, i],
+            coefficients[0, i],
         )
         for d in range(draws):
             down[i, d] = sd_down * noise[i, 0, d]
@@ -320,8 +320,8 @@ def draw_fields(downstream, coefficients, noise, up, down, joining):
         j = downstream[i]
         if j < 0:
             continue
-        carry, slant, before = coefficients[i, 1], coefficients[i, 2], coefficients[j, 3]
-        gain_t, gain_d = coefficients[i, 4], coefficients[i, 5]
+        carry, slant, before = coefficients[1, i], coefficients[2, i], coefficients[3, j]
+        gain_t, gain_d = coefficients[4, i], coefficients[5, i]
         for d in range(draws):
             off = up[j, d] - before * down[j, d] - joining[j, d]
             up[i, d] += slant * carry * down[j, d] + gain_t * off

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +16,13 @@ from washgrade.land.channels import Nodes
 __all__ = ["Pooled", "Tree", "pool", "rows_of", "skeleton", "tree_of_nodes"]
 
 LEAST_ERROR_VARIANCE = 1e-6
+
+
+@njit(cache=True, nogil=True)
+def _mixes(downstream, weight, mix):
+    for i in range(len(downstream)):
+        if downstream[i] >= 0:
+            mix[i] = math.sqrt(weight[i] / weight[downstream[i]])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,9 +88,9 @@ class Tree:
     @property
     def mix(self) -> NDArray[np.float64]:
         """Square root of a node's weight over that of the node downstream; 0 at an outlet."""
-        linked = self.downstream >= 0
-        onward = self.weight[np.where(linked, self.downstream, 0)]
-        return np.asarray(np.where(linked, np.sqrt(self.weight / onward), 0.0), dtype=np.float64)
+        mix = np.zeros(len(self), dtype=np.float64)
+        _mixes(self.downstream, self.weight, mix)
+        return mix
 
 
 def tree_of_nodes(nodes: Nodes) -> Tree:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from washgrade.survey.answers import Estimate
+from washgrade.survey.answers import SEED, Estimate
 from washgrade.survey.traps import traps
 
 if TYPE_CHECKING:
@@ -33,6 +33,8 @@ class Ranking:
         1 for the best.
     kg_per_load : Spread
         Magnetics in one load, kg.
+    magnetite_kg_per_load : Spread
+        Magnetite in one load, kg: magnetics times the purity of the site and its doubt.
     per_load_draws : ndarray of float32, shape (draws, reaches)
         Joint draws of the magnetics in one load, kg.
     shape : ReachShape
@@ -43,6 +45,8 @@ class Ranking:
         What the reaches hold.
     stock_kg : Spread
         The same in kilograms of magnetics above the cut-off.
+    magnetite_stock_kg : Spread
+        The same in kilograms of magnetite.
     remains : Remains
         How much of it is left and why.
     chance_top : ndarray of float64, shape (reaches,)
@@ -60,11 +64,13 @@ class Ranking:
     estimate: Estimate
     rank: NDArray[np.int64]
     kg_per_load: Spread
+    magnetite_kg_per_load: Spread
     per_load_draws: NDArray[np.floating]
     shape: ReachShape
     least_area: NDArray[np.bool_]
     stock: Stock
     stock_kg: Spread
+    magnetite_stock_kg: Spread
     remains: Remains
     chance_top: NDArray[np.float64]
     closed: NDArray[np.bool_]
@@ -83,17 +89,29 @@ class Ranking:
     def sentences(self) -> tuple[str, ...]:
         """What a reader of the whole ranking must know, in plain words."""
         told = []
-        if self.off_property.any():
-            told.append(
-                f"{int(self.off_property.sum())} reaches lie outside the property line and rank last."
-            )
-        if self.no_go.any():
-            told.append(f"{int(self.no_go.sum())} reaches touch a no-go area and rank last.")
-        if self.on_water.any():
-            told.append(f"{int(self.on_water.sum())} reaches cross standing water and rank last.")
+        for shut, one, many in (
+            (self.off_property, "lies outside the property line", "lie outside the property line"),
+            (self.no_go, "touches a no-go area", "touch a no-go area"),
+            (self.on_water, "crosses standing water", "cross standing water"),
+        ):
+            if count := int(shut.sum()):
+                told.append(
+                    f"{count} reaches {many} and rank last."
+                    if count > 1
+                    else f"1 reach {one} and ranks last."
+                )
         regret_kg = self.regret_kg
         if regret_kg is not None:
             from washgrade.units import show_mass
+
+            best, pure = int(self.rank.argmin()), self.magnetite_kg_per_load
+            share, units = self.estimate.settings.magnetite_share, self.estimate.settings.units
+            mean, low, high = (show_mass(float(one[best]), units) for one in (pure.mean, pure.p10, pure.p90))
+            told.append(
+                f"Weights are of magnetics, what sticks to the magnet. About {share:.0%} of that is taken to "
+                f"be magnetite ('magnetite_share' in site.toml): {mean} in a load of the best reach, 8 times "
+                f"in 10 within {low} to {high}."
+            )
 
             told.append(
                 f"Digging the best {self.estimate.settings.top_reaches} as ranked is expected to bring "
@@ -206,11 +224,13 @@ class Ranking:
                         "p90": float(grade.reach_p90[k]),
                     },
                     "kg_per_load": _spread_json(self.kg_per_load, k),
+                    "magnetite_kg_per_load": _spread_json(self.magnetite_kg_per_load, k),
                     # Ranking by hour needs walking times; null until they are there.
                     "kg_per_hour": None,
                     "chance_top": float(self.chance_top[k]),
                     "chance_above_cutoff": float(grade.reach_chance_above_cutoff[k]),
                     "stock_kg": _spread_json(self.stock_kg, k),
+                    "magnetite_stock_kg": _spread_json(self.magnetite_stock_kg, k),
                     "loads_left": float(self.stock.loads_left[k]),
                     "depleted": bool(self.stock.depleted[k]),
                     "loads_held": float(self.stock.loads_held[k]),
@@ -286,6 +306,7 @@ def rank(found: Estimate) -> Ranking:
     from washgrade.dig.rank import chance_top, rank_reaches, spread
     from washgrade.dig.returns import left_factor
     from washgrade.files.places import lonlat
+    from washgrade.sand.purity import magnetite_kg, purity_draws
     from washgrade.survey.stock import remains
 
     chosen, reaches = found.settings, found.channels.reaches
@@ -302,6 +323,10 @@ def rank(found: Estimate) -> Ranking:
         per_load[:, dug] *= factor[np.arange(len(draws)) % len(factor)]
         mean_kg[dug] *= factor.mean(axis=0)
     kg_per_load = replace(spread(per_load), mean=mean_kg)
+    # From a stream of its own, the same for loads and stock. The purity knows nothing of the ground, so means
+    # are the products of the means.
+    purity = purity_draws(chosen.purity, len(draws), np.random.default_rng([SEED, 1]))
+    stock_kg, mean_purity = stock.left_kg(), chosen.magnetite_share
     off_property, no_go = _closed(found)
     on_water = _on_water(found)
     # A wash that leaves the map at a fork ends in a reach of one node: no length, nothing to dig.
@@ -315,11 +340,16 @@ def rank(found: Estimate) -> Ranking:
         estimate=found,
         rank=rank_reaches(kg_per_load.mean, last=stock.depleted | closed),
         kg_per_load=kg_per_load,
+        magnetite_kg_per_load=replace(
+            spread(magnetite_kg(per_load, chosen.purity, np.random.default_rng([SEED, 1]))),
+            mean=mean_kg * mean_purity,
+        ),
         per_load_draws=per_load,
         shape=shape,
         least_area=found.layers.edge_share[reaches.last_node] > 0.0,
         stock=stock,
-        stock_kg=stock.left_kg(),
+        stock_kg=stock_kg,
+        magnetite_stock_kg=replace(stock.left_kg(share=purity), mean=stock_kg.mean * mean_purity),
         remains=left,
         chance_top=np.where(closed, 0.0, chance_top(open_draws, chosen.top_reaches)),
         closed=closed,
