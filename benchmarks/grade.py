@@ -168,8 +168,9 @@ ASKED = {
 }
 
 
-def asked(rng: np.random.Generator) -> None:
+def asked(rng: np.random.Generator) -> list[tuple[str, ...]]:
     """Time each pass at the size that is asked for, and dense algebra for the likelihood beside it."""
+    rows = []
     count, samples = 1_000_000, 10_000
     tree = grow(count, rng)
     node = np.sort(rng.choice(count, samples, replace=False))
@@ -187,8 +188,8 @@ def asked(rng: np.random.Generator) -> None:
         b, eta = np.empty((nodes, 2)), np.empty((nodes, 2))
         c, v, lam = (np.empty(nodes) for _ in range(3))
         gram = np.empty((2, 2))
-        none, whole = np.full(len(at), -1, np.int32), np.ones(len(at))
-        arrays = (within.downstream, within.length_m, mixing, place, none, whole, columns, error[: len(at)])
+        readings = (place, older, np.ones(len(at)), columns, error[: len(at)])
+        arrays = (within.downstream, within.length_m, mixing, *readings)
 
         def work():
             return solver.pass_up(*arrays, PROCESS.numbers, b, c, v, lam, eta, gram)
@@ -209,6 +210,7 @@ def asked(rng: np.random.Generator) -> None:
     for name, work in works.items():
         work()
         spent = seconds(work, times=5)
+        rows.append((name, f"{spent:.4f} s", f"{ASKED[name]:g} s"))
         print(
             f"    {name:30}{spent:8.4f} s   {spent / ASKED[name]:5.2f} of what is asked ({ASKED[name]:g} s)"
         )
@@ -235,10 +237,15 @@ def asked(rng: np.random.Generator) -> None:
         f"    {some} samples: dense log determinant {slow:.3f} s, skeleton {fast:.5f} s, ratio "
         f"{slow / fast:.0f}, difference {off:.1e}"
     )
+    rows.append(
+        (f"log determinant, {some:,} samples: skeleton", f"{fast:.5f} s", f"dense algebra {slow:.3f} s")
+    )
+    return rows
 
 
-def averaging(rng: np.random.Generator) -> None:
+def averaging(rng: np.random.Generator) -> list[tuple[str, ...]]:
     """Time the averaging over hyper-parameters; 0.2 s is asked for 30 samples."""
+    rows = []
     channels = ground(grow(20_000, rng))
     for count in (8, 30, 100, 300):
         node = rng.choice(20_000, count, replace=False)
@@ -249,6 +256,8 @@ def averaging(rng: np.random.Generator) -> None:
             f"    averaging, {count} samples, {model.regressors.shape[1]} regressors: {spent:.3f} s, "
             f"{model.averaged.effective_samples:.0f} effective points"
         )
+        rows.append((f"averaging, {count} samples", f"{spent:.3f} s", "0.2 s" if count == 30 else "–"))
+    return rows
 
 
 def ground(tree: Tree, *, per_reach: int = 10) -> Channels:

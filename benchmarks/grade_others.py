@@ -5,11 +5,16 @@ to 10,000 samples; PyKrige and GSTools (general-purpose geostatistics) krige the
 with known numbers so that only the algebra is timed; dense algebra does what our solver does. A method is not
 asked where its matrix would take more than ``MOST_BYTES``. Accuracy is by leaving one out: on simulated
 networks, and on the open stream temperatures kept beside a developer's checkout, where they are.
+
+``--table FILE`` writes all that was measured into a page (``docs/benchmarks-grade.md``).
 """
 
 from __future__ import annotations
 
+import argparse
 import importlib.util
+import os
+import platform
 import time
 import tracemalloc
 import warnings
@@ -22,7 +27,7 @@ from pykrige.ok import OrdinaryKriging
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import expit
 
-from grade import PROCESS, grow, samples_at
+from grade import PROCESS, asked, averaging, grow, samples_at
 from intervals import make_channels, ordinary_kriging, truth
 from washgrade.sand.along import longest_way_m
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
@@ -53,8 +58,9 @@ def cost(work: Callable[[], object]) -> tuple[float, float]:
     return min(spent), peak / 1e6
 
 
-def growth(rng: np.random.Generator) -> None:
+def growth(rng: np.random.Generator) -> list[tuple[str, ...]]:
     """Mean and variance at every node by each method."""
+    rows = []
     print(f"{'nodes':>10}{'samples':>9}{'method':>10}{'seconds':>10}{'MB':>9}{'ratio to ours':>15}")
     for count, samples in (
         (1_000, 100),
@@ -108,10 +114,22 @@ def growth(rng: np.random.Generator) -> None:
         for name, work in made.items():
             spent, peak = cost(work)
             own = own or spent
+            rows.append(
+                (
+                    f"{count:,}",
+                    f"{samples:,}",
+                    name,
+                    f"{spent:.4f}",
+                    f"{peak:.1f}",
+                    f"{1e6 * spent / count:.2f}",
+                    f"{spent / own:.1f}",
+                )
+            )
             print(
                 f"{count:>10,}{samples:>9,}{name:>10}{spent:>10.4f}{peak:>9.1f}{spent / own:>15.1f}",
                 flush=True,
             )
+    return rows
 
 
 def left_out(read, averaged, prior: CoefficientPrior, tree: Tree, regressors, node, value) -> np.ndarray:
@@ -144,11 +162,11 @@ def left_out_ours(channels, node, value) -> np.ndarray:
     return left_out(model.read, model.averaged, model.prior, model.tree, model.regressors, node, value)
 
 
-def streams() -> None:
+def streams() -> list[tuple[str, ...]]:
     """Leave one out on the open stream temperatures, intercept only; skipped in a clone that lacks them."""
     if not STREAMS.is_dir():
         print("\nstream temperatures: not beside this checkout")
-        return
+        return []
     path = Path(__file__).resolve().parents[1] / "tests" / "published" / "test_sand_stream_network.py"
     spec = importlib.util.spec_from_file_location("test_sand_stream_network", path)
     tests = importlib.util.module_from_spec(spec)
@@ -185,10 +203,21 @@ def streams() -> None:
         f"\nstream temperatures, 45 sites, degrees: ours {shown[0]:.3f}, planar {shown[1]:.3f}, "
         f"mean {shown[2]:.3f}"
     )
+    return [
+        (
+            "stream temperatures, degrees",
+            str(count),
+            f"{shown[0]:.3f}",
+            f"{shown[1]:.3f}",
+            "–",
+            f"{shown[2]:.3f}",
+        )
+    ]
 
 
-def accuracy(grounds: int = 6) -> None:
+def accuracy(grounds: int) -> list[tuple[str, ...]]:
     """Leave one out on simulated networks."""
+    rows = []
     print(f"\n{'truth':24}{'samples':>8}{'ours':>8}{'planar':>8}{'PyKrige':>9}{'mean':>8}   rms error, logit")
     for regime in ("network", "carried far", "in place", "planar field"):
         for count in (30, 100):
@@ -216,18 +245,74 @@ def accuracy(grounds: int = 6) -> None:
                     ]
                 )
             shown = np.sqrt(np.mean(square, axis=0))
+            rows.append((regime, str(count), *(f"{one:.3f}" for one in shown)))
             print(
                 f"{regime:24}{count:>8}{shown[0]:>8.3f}{shown[1]:>8.3f}{shown[2]:>9.3f}{shown[3]:>8.3f}",
                 flush=True,
             )
+    return rows
+
+
+HEAD = """# The grade solver beside other methods
+
+Written by `python benchmarks/grade_others.py --table docs/benchmarks-grade.md`, all in one run. Seconds are
+of one core's processor time, the best of several runs, loops compiled before. {machine}
+
+## What is asked, at a million nodes and 10,000 samples
+
+The averaging is over hyper-parameters, on 20,000 nodes; its cost does not grow with the nodes.
+
+| step | measured | asked, or beside it |
+|---|---|---|
+{asked}
+
+## Growth
+
+Mean and variance at every node, ranges and variances given. *Dense* is the same model by dense algebra,
+PyKrige and GSTools are ordinary kriging in the plane. A method is left out where its matrix would take more
+than {most:.0f} MB. Memory is the peak of what NumPy asks for.
+
+| nodes | samples | method | seconds | MB | µs per node | times ours |
+|---:|---:|---|---:|---:|---:|---:|
+{growth}
+
+## Accuracy
+
+Root mean square of what leaving one out misses, on the logit scale: {grounds} simulated grounds each, and
+the open stream temperatures that a developer's checkout has beside it. *Planar* is ordinary kriging in the
+plane with its numbers by restricted likelihood; *PyKrige* fits its variogram by itself; *mean* is the mean of
+the others. Ours averages over ranges and variances that all readings have weighed, the one left out among
+them; so does *planar*.
+
+| truth | samples | ours | planar | PyKrige | mean |
+|---|---:|---:|---:|---:|---:|
+{accuracy}
+"""
 
 
 def main() -> None:
+    asking = argparse.ArgumentParser(description=__doc__)
+    asking.add_argument("--table", type=Path, help="write what was measured into this page")
+    asking.add_argument("--grounds", type=int, default=6, help="simulated grounds for the accuracy")
+    given = asking.parse_args()
     warnings.simplefilter("ignore")
     rng = np.random.default_rng(20251125)
-    growth(rng)
-    accuracy()
-    streams()
+    busy = os.getloadavg()[0]
+    told = {"asked": asked(rng) + averaging(rng), "growth": growth(rng)}
+    told["accuracy"] = accuracy(given.grounds) + streams()
+    if given.table:
+        machine = f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}."
+        if busy > 0.5:
+            machine += f" Others were at work on it (load {busy:.1f}), which lengthens the times."
+        given.table.write_text(
+            HEAD.format(
+                machine=machine,
+                most=MOST_BYTES / 1e6,
+                grounds=given.grounds,
+                **{name: "\n".join(f"| {' | '.join(row)} |" for row in rows) for name, rows in told.items()},
+            ),
+            encoding="utf-8",
+        )
 
 
 if __name__ == "__main__":

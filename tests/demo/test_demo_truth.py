@@ -97,12 +97,20 @@ def test_rank_json_is_as_designed(site):
     assert set(found) == {"on", "crs", "settings", "reaches"}
     keys = (
         "reach rank easting_m northing_m lon lat length_m upstream_area_m2 slope grade kg_per_load "
-        "kg_per_hour chance_top chance_above_cutoff stock_kg loads_left depleted support notes shape traps"
+        "magnetite_kg_per_load kg_per_hour chance_top chance_above_cutoff stock_kg magnetite_stock_kg "
+        "loads_left depleted support notes shape traps"
     ).split()
     for place, reach in enumerate(found["reaches"], start=1):
         assert list(reach) == keys
         assert reach["rank"] == place
-        for name in ("grade", "kg_per_load", "stock_kg"):
+        share = found["settings"]["magnetite_share"]
+        for name in ("kg_per_load", "stock_kg"):
+            pure, all_of_it = reach[f"magnetite_{name}"], reach[name]
+            assert pure["mean"] == pytest.approx(share * all_of_it["mean"])
+            # What is doubted twice is told less narrowly: on the scale of its own size.
+            if all_of_it["p10"] > 0.0:
+                assert pure["p90"] / pure["p10"] > 0.99 * all_of_it["p90"] / all_of_it["p10"]
+        for name in ("grade", "kg_per_load", "magnetite_kg_per_load", "stock_kg", "magnetite_stock_kg"):
             spread = reach[name]
             assert list(spread) == ["mean", "p10", "p50", "p90"]
             assert spread["p10"] <= spread["p50"] <= spread["p90"]

@@ -25,6 +25,15 @@ DOUBT_LIMITS = (3.0, 8.0)
 Our choice: for small grades a spread of 0.43 on the logit (samples near by) and of 0.81 (about that of one
 wash seen from far), as P90 / P10 = exp(2.563 spread)."""
 
+_IF_THERE = {
+    "fresh_share": 1e3,
+    "left_share": 1e3,
+    "magnetite_kg_mean": 1e4,
+    "magnetite_kg_p10": 1e4,
+    "magnetite_kg_p90": 1e4,
+}
+"""The same for columns that may be left out."""
+
 _COLUMNS = {
     "rank": 1.0,
     "grade_mean": 1e5,
@@ -75,9 +84,7 @@ def page_payload(view: PageView) -> dict[str, object]:
     east, south = mercator_pixels(view.line_lon, view.line_lat)
     given = {name: getattr(view, name) for name in ("width_measured", "least_area")}
     flags = {name: np.zeros(len(view.reach_id)) if told is None else told for name, told in given.items()}
-    shares = {
-        name: told for name in ("fresh_share", "left_share") if (told := getattr(view, name)) is not None
-    }
+    more = {name: told for name in _IF_THERE if (told := getattr(view, name)) is not None}
     return {
         "units": view.units,
         "top": view.top,
@@ -92,7 +99,10 @@ def page_payload(view: PageView) -> dict[str, object]:
             for name, scale in _COLUMNS.items()
         }
         | {name: {"scale": 1.0, "data": pack_column(told, 1.0)} for name, told in flags.items()}
-        | {name: {"scale": 1e3, "data": pack_column(told, 1e3)} for name, told in shares.items()},
+        | {
+            name: {"scale": _IF_THERE[name], "data": pack_column(told, _IF_THERE[name])}
+            for name, told in more.items()
+        },
         "support_words": SUPPORT,
         "support": pack_integers(np.array([SUPPORT.index(word) for word in view.support], dtype=np.int64)),
         "notes": _words(view.notes),

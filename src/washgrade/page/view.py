@@ -81,6 +81,9 @@ _IF_GIVEN = (
     "section_m",
     "fresh_share",
     "left_share",
+    "magnetite_kg_mean",
+    "magnetite_kg_p10",
+    "magnetite_kg_p90",
 )
 _MAY_BE_MISSING = frozenset({"stock_kg", "loads_left", "width_m"})
 _WORDS = frozenset({"support", "notes"})
@@ -149,6 +152,8 @@ class PageView:
         Share of the bed, down to the bite, that the last storm laid anew, 0 to 1; NaN where unknown.
     left_share : ndarray of float64, shape (reaches,), or None
         Share left of what the reach held before it was dug, 0 to 1; NaN where unknown.
+    magnetite_kg_mean, magnetite_kg_p10, magnetite_kg_p90 : ndarray of float64, shape (reaches,), or None
+        Kilograms of magnetite in one load, as far as the purity of the magnetics is known.
     other : OtherDay or None
         The same reaches on another day, to be looked at beside.
     history : History or None
@@ -233,6 +238,9 @@ class PageView:
     storm: LastStorm | None = None
     fresh_share: NDArray[np.float64] | None = None
     left_share: NDArray[np.float64] | None = None
+    magnetite_kg_mean: NDArray[np.float64] | None = None
+    magnetite_kg_p10: NDArray[np.float64] | None = None
+    magnetite_kg_p90: NDArray[np.float64] | None = None
     other: OtherDay | None = None
     history: History | None = None
     why: Why | None = None

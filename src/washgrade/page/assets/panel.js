@@ -218,6 +218,8 @@ function card(land, reach, units, close) {
   const figures = make('dl', {class: 'figures'},
     ...term('In one load', `${load(land.kg_per_load_mean)} ${load_unit(units)}`,
       span(load(land.kg_per_load_p10), `${load(land.kg_per_load_p90)} ${load_unit(units)}`)),
+    ...land.magnetite_kg_mean ? term('Magnetite in it', `${load(land.magnetite_kg_mean)} ${load_unit(units)}`,
+      span(load(land.magnetite_kg_p10), `${load(land.magnetite_kg_p90)} ${load_unit(units)}`)) : [],
     ...term('Grade', percent(land.grade_mean[reach]), span(percent(land.grade_p10[reach]), percent(land.grade_p90[reach]))),
     ...term(`Among the best ${land.top}`, chance(land.chance_top[reach]), 'chance'),
     ...term('Worth digging', chance(land.chance_above_cutoff[reach]), `chance of more than ${percent(land.cutoff)}`));
