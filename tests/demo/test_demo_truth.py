@@ -98,8 +98,9 @@ def test_rank_json_is_as_designed(site):
     keys = (
         "reach rank easting_m northing_m lon lat length_m upstream_area_m2 slope grade kg_per_load "
         "magnetite_kg_per_load kg_per_hour chance_top chance_above_cutoff stock_kg magnetite_stock_kg "
-        "loads_left depleted support notes shape traps"
+        "loads_left depleted loads_held fresh_share refill support notes shape traps"
     ).split()
+    wider = []
     for place, reach in enumerate(found["reaches"], start=1):
         assert list(reach) == keys
         assert reach["rank"] == place
@@ -107,9 +108,9 @@ def test_rank_json_is_as_designed(site):
         for name in ("kg_per_load", "stock_kg"):
             pure, all_of_it = reach[f"magnetite_{name}"], reach[name]
             assert pure["mean"] == pytest.approx(share * all_of_it["mean"])
-            # What is doubted twice is told less narrowly: on the scale of its own size.
-            if all_of_it["p10"] > 0.0:
-                assert pure["p90"] / pure["p10"] > 0.99 * all_of_it["p90"] / all_of_it["p10"]
+            # Where the grade itself is wide, the purity hardly shows among a thousand draws.
+            if name == "kg_per_load" and all_of_it["p90"] < 3.0 * all_of_it["p10"]:
+                wider.append(pure["p90"] / pure["p10"] > all_of_it["p90"] / all_of_it["p10"])
         for name in ("grade", "kg_per_load", "magnetite_kg_per_load", "stock_kg", "magnetite_stock_kg"):
             spread = reach[name]
             assert list(spread) == ["mean", "p10", "p50", "p90"]
@@ -120,6 +121,9 @@ def test_rank_json_is_as_designed(site):
         assert shape["confinement"] is None or shape["confinement"] >= 1.0
         assert all("bend" in trap for trap in reach["traps"] if "bank" in trap)
         assert reach["support"] in {"sampled", "near", "inferred", "prior"}
+    # What is doubted twice is told less narrowly, on the scale of its own size.
+    assert len(wider) > 20
+    assert np.mean(wider) > 0.9
     closed = [
         any("property line" in note or "no-go" in note for note in r["notes"]) for r in found["reaches"]
     ]

@@ -181,7 +181,8 @@ def estimate_grade(
       :math:`2\sum s^2(1-\mathrm{erfcx}(g/(\sqrt2 r)))`; the covariance of the reading with all else is not
       lowered in turn.
     - A weighed grade above 1 - ``detection_grade`` counts as that.
-    - A hole whose layers cover the bite only in part counts in full, with no variance added for the rest.
+    - A hole whose layers cover a share c of the bite stands for all of it, its variance widened by
+      ``((1 - c) * layer_sd) ** 2`` for the rest.
     - Likeness across the land shows only shapes as wide as some eighth of the ground; what is finer is left
       to the other parts.
     """

@@ -19,7 +19,7 @@ LEAST_ERROR_VARIANCE = 1e-6
 
 
 @njit(cache=True, nogil=True)
-def _mixes(downstream, weight, mix):
+def _mixes(downstream: NDArray[np.int32], weight: NDArray[np.float64], mix: NDArray[np.float64]) -> None:
     for i in range(len(downstream)):
         if downstream[i] >= 0:
             mix[i] = math.sqrt(weight[i] / weight[downstream[i]])
