@@ -107,7 +107,7 @@ def test_faults_stand_beside_their_fields_and_nothing_is_entered(start_desk, sit
             time="2999-01-01",
         ),
     )
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     told = {
         name: html.unescape(text).strip()
         for name, text in re.findall(r'id="fault-field-(\w+)">([^<]*)', answer.text)
@@ -138,7 +138,7 @@ def test_faults_stand_beside_their_fields_and_nothing_is_entered(start_desk, sit
 def test_records_of_every_kind_are_entered(start_desk, site, kind, typed, says):
     running = start_desk(site)
     answer = running.post(f"/notebook/new/{kind}", {"time": "2026-02-01", "clock_of_time": "10:20", **typed})
-    assert answer.status_code == 200, running.sentences(answer)
+    assert running.sentences(answer) == []
     (kept,) = survey.records(site, kind)
     assert kept.time == "2026-02-01T10:20:00"
     assert says in survey.tell_record(kept, "metric")
@@ -149,13 +149,13 @@ def test_a_gauge_file_is_one_storm(start_desk, site):
     log = b"time,rain_mm\n2026-02-01T10:00,0\n2026-02-01T10:10,4\n2026-02-01T10:20,6\n2026-02-01T10:30,2\n"
     typed = {"time": "2026-02-01"}
     answer = running.upload("/notebook/new/storms", typed, [("gauge", ("gauge.csv", log, "text/csv"))])
-    assert answer.status_code == 200, running.sentences(answer)
+    assert running.sentences(answer) == []
     (storm,) = survey.records(site, "storms")
     assert storm.rain_mm == pytest.approx(12.0)
     answer = running.upload(
         "/notebook/new/storms", typed, [("gauge", ("gauge.csv", b"a,b\n1,2\n", "text/csv"))]
     )
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     assert any("gauge.csv" in sentence for sentence in running.sentences(answer))
     assert len(survey.records(site, "storms")) == 1
 
@@ -198,7 +198,7 @@ def test_a_record_is_struck_with_a_reason_and_entered_again(start_desk, site):
     running.post("/notebook/new/samples", sample(note="slip"))
     (kept,) = survey.records(site, "samples")
     answer = running.post(f"/notebook/strike/{kept.id}", {"why": " "})
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     assert running.sentences(answer) == ["There is no reason yet. A few words are enough; they stay with it."]
     answer = running.post(f"/notebook/strike/{kept.id}", {"why": "typed wrong", "then": "again"})
     assert survey.records(site, "samples") == []
@@ -208,7 +208,7 @@ def test_a_record_is_struck_with_a_reason_and_entered_again(start_desk, site):
     del typed["trace"]  # a box that is not ticked is not sent
     typed |= {"unit_of_dry_mass_kg": "kg", "unit_of_magnetic_mass_kg": "g", "note": "slip"}
     answer = running.post("/notebook/new/samples", {**typed, "form_secret": running.secret})
-    assert answer.status_code == 200, running.sentences(answer)
+    assert running.sentences(answer) == []
     (again,) = survey.records(site, "samples")
     assert again.id != kept.id
     assert again.dry_mass_kg == pytest.approx(kept.dry_mass_kg, rel=1e-6)
@@ -249,7 +249,7 @@ def test_settings_are_changed_and_their_faults_told(start_desk, site):
     typed = {name: html.unescape(value) for name, value in re.findall(r'name="(\w+)" value="([^"]*)"', page)}
     typed = {name: value for name, value in typed.items() if name in Settings.__dataclass_fields__}
     wrong = running.post("/settings", {**typed, "shovel_litres": "0", "porosity": "much"})
-    assert wrong.status_code == 422
+    assert wrong.status_code == 200
     assert running.sentences(wrong)[-2:] == [
         "Invalid 'shovel_litres' of 0.0. It must be a finite number above 0 and of at most 50.",
         "Invalid 'porosity' of 'much'. It must be a finite number above 0 and below 1.",
@@ -285,7 +285,7 @@ def test_an_empty_site_says_what_to_do_next(start_desk, tmp_path):
     assert "Build the ground first" in running.client.get("/notebook").text
     assert "Lay out the invented valley" in running.client.get("/").text
     answer = running.post("/ground", {})
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     assert "There is no height model yet. Upload one, or tick one of the files." in answer.text
     assert not (tmp_path / "new").exists()
 
@@ -294,7 +294,7 @@ def test_a_wrong_dem_is_told_and_leaves_no_site(start_desk, tmp_path):
     running = start_desk(tmp_path / "new")
     answer = running.upload("/ground", {}, [("dem", ("valley.tif", b"no raster at all", "image/tiff"))])
     answer = running.ready(answer.url.path)
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     assert running.sentences(answer)[0].startswith("valley.tif")
     assert not (tmp_path / "new" / "site.gpkg").exists()
 
@@ -343,7 +343,7 @@ def test_a_ground_is_built_and_answers_follow(start_desk, tmp_path, valley):
 def test_faults_of_a_walk_stand_beside_their_fields(start_desk, site):
     running = start_desk(site)
     answer = running.client.get("/walk?hours=99&pairs=1.5")
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     assert running.sentences(answer) == [
         "Invalid value of '99'. It must be a number from 0 to 24.",
         "Invalid value of '1.5'. It must be a whole number from 0 to 100.",
@@ -388,7 +388,7 @@ def test_a_crash_of_the_work_does_not_take_the_desk(start_desk, site):
 
     threading.Thread(target=strike_down).start()
     answer = running.ready("/rank")
-    assert answer.status_code == 422
+    assert answer.status_code == 200
     assert running.sentences(answer)[0].startswith("The work stopped before its end; the desk goes on")
     assert running.ready("/rank").status_code == 200
 

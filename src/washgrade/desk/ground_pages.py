@@ -80,7 +80,6 @@ def _form(
     return desk.show(
         request,
         "ground.html",
-        status=422 if faults else 200,
         faults=faults or {},
         typed=typed or {},
         facts=facts,

@@ -103,7 +103,7 @@ def enter_form(request: Request) -> Response:
     if kind not in KINDS:
         return desk.refuse(request, "There is no such kind of record.", status=404)
     if not standing.ground:
-        return desk.refuse(request, _NEEDS_GROUND, status=200)
+        return desk.refuse(request, _NEEDS_GROUND)
     typed = None
     like = request.query_params.get("like", "")
     if like:
@@ -132,7 +132,6 @@ def _show_form(
     return desk.show(
         request,
         "record.html",
-        status=422 if faults or gauge_fault else 200,
         kind=kind,
         one=KINDS[kind].one,
         groups=groups,
@@ -172,7 +171,7 @@ def _enter(desk: Desk, request: Request, kind: str, received: Received) -> Respo
             seen = survey.gauge_storm(
                 gauges[0],
                 form=typed.get("gauge_form") or None,
-                on=None if typed.get("any_day") else str(cells.get("time", "")) or None,
+                on=str(cells.get("time", "")) or None,
             )
         except WashgradeError as error:
             fault = " ".join(for_desk(sentence) for sentence in str(error).splitlines())
@@ -353,9 +352,7 @@ def _strike_page(desk: Desk, request: Request, record_id: str, fault: str = "") 
     if not found:
         return desk.refuse(request, "There is no such record in the notebook.", status=404)
     (row,) = _told(desk, found)
-    return desk.show(
-        request, "strike.html", status=422 if fault else 200, row=row, kind=found[0].kind, fault=fault
-    )
+    return desk.show(request, "strike.html", row=row, kind=found[0].kind, fault=fault)
 
 
 async def strike(request: Request) -> Response:

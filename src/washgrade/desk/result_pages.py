@@ -53,7 +53,7 @@ def home(request: Request) -> Response:
     desk: Desk = request.app.state.desk
     standing = desk.standing()
     if standing.fault:
-        return desk.refuse(request, standing.fault, status=200)
+        return desk.refuse(request, standing.fault)
     counts: dict[str, int] = {}
     last: dict[str, str] = {}
     if standing.ground:
@@ -134,14 +134,12 @@ def walk(request: Request) -> Response:
         return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults={})
     options, faults = _walk_options(typed)
     if faults:
-        return desk.show(
-            request, "walk.html", status=422, found=None, gates=gates, typed=typed, faults=faults
-        )
+        return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults=faults)
     job = _ask_walk(desk, request, options)
     if job.faults:
         about = "start" if "start" in " ".join(job.faults).lower() else "hours"
         told = {about: " ".join(for_desk(fault) for fault in job.faults)}
-        return desk.show(request, "walk.html", status=422, found=None, gates=gates, typed=typed, faults=told)
+        return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults=told)
     return desk.unready(request, job) or desk.show(
         request,
         "walk.html",
@@ -322,7 +320,7 @@ def _settings_page(
     except WashgradeError as error:
         return desk.refuse(request, *str(error).splitlines())
     fields = [replace(one, faults=(faults or {}).get(one.name, ())) for one in settings_form(chosen, typed)]
-    return desk.show(request, "settings.html", status=422 if faults else 200, fields=fields)
+    return desk.show(request, "settings.html", fields=fields)
 
 
 async def save_settings(request: Request) -> Response:

@@ -237,7 +237,7 @@ class Desk:
         }
         return HTMLResponse(self.look.get_template(template).render(context), status_code=status)
 
-    def refuse(self, request: Request, *sentences: str, status: int = 422) -> Response:
+    def refuse(self, request: Request, *sentences: str, status: int = 200) -> Response:
         """Show why something could not be done.
 
         Parameters
@@ -246,8 +246,8 @@ class Desk:
             What asked for it.
         *sentences : str
             Why.
-        status : int, default 422
-            HTTP status.
+        status : int, default 200
+            HTTP status; a browser counts any other as an error of its own.
 
         Returns
         -------
@@ -303,7 +303,7 @@ class Desk:
         if job.over.is_set() and job.faults:
             return self.refuse(request, *(for_desk(fault) for fault in job.faults))
         if job.over.is_set():
-            return self.refuse(request, "You cancelled this. Nothing was changed.", status=200)
+            return self.refuse(request, "You cancelled this. Nothing was changed.")
         return self.show(request, "working.html", job=job)
 
     def scratch_folder(self) -> Path:

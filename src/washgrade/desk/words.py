@@ -126,20 +126,35 @@ UNIT_WORDS: Mapping[str, str] = MappingProxyType({"litres": "L", "m3": "m³", "f
 """How a unit's suffix is written for people; others are written as they are."""
 
 # What a sentence of the library says of the command line, in the words of the desk.
-_INSTEAD = (
-    (re.compile(r"`washgrade rank`"), "the ranking"),
-    (re.compile(r"washgrade rank \S+"), "the ranking"),
-    (re.compile(r"\(washgrade where SITE\)"), "(see Sample next)"),
-    (
-        re.compile(r"Read it as one storm with: washgrade storm SITE --gauge FILE\."),
-        "Give it as a gauge's file in the form for a storm.",
-    ),
-    (re.compile(r"The ids stand in: washgrade notebook SITE\."), "The ids stand in the notebook."),
-    (re.compile(r"Make one with: washgrade ground SITE --dem FILE\."), "Build its ground first."),
-    (re.compile(r"; leave --as out to take both"), ""),
-    (re.compile(r"(?:Say|Give|say) (it with )?--z-unit[^.;,)]*"), "Choose the unit of heights"),
-    (re.compile(r" in site\.toml"), " in the settings"),
+_INSTEAD = tuple(
+    (re.compile(pattern), words)
+    for pattern, words in (
+        (r"`washgrade rank`|washgrade rank SITE", "the ranking"),
+        (r"\(washgrade where SITE\)", "(see Sample next)"),
+        (
+            r"Read it as one storm with: washgrade storm SITE --gauge FILE",
+            "Give it as a gauge's file in the form for a storm",
+        ),
+        (r"washgrade notebook SITE", "the notebook"),
+        (r"washgrade ground SITE --dem FILE", "Ground, Build the ground"),
+        (r"washgrade ground SITE --access FILE", "Ground, Where you park or enter"),
+        (r"; leave --as out to take both", ""),
+        (r" in site\.toml", " in the settings"),
+        (r"--(keep-dam|sink) ([a-z]+-\d+-\d+)", r"\2 under --\1"),
+    )
 )
+_OPTIONS = {
+    "z-unit": "“Unit of the heights”",
+    "dem-crs": "“Projection of a DEM that names none”",
+    "crs": "“Projection of the site”",
+    "cell": "“Side of a cell to work with”",
+    "keep-dam": "“Dams that really stand”",
+    "sink": "“Where water sinks or stays”",
+    "gauge-form": "“Its figures are”",
+    "date": "“Day”",
+    "from": "“Start”",
+    "why": "“Why”",
+}
 _KNOWN = {kind: known_names(entry.columns) for kind, entry in KINDS.items()}
 # Names that are also plain words are told apart by the quotation marks around them.
 _BARE = re.compile(r"\b(?:[a-z]+_[a-z0-9_]+|lon|lat)\b")
@@ -162,10 +177,17 @@ def for_desk(sentence: str) -> str:
     --------
     >>> for_desk("Raise 'snap_max_m' in site.toml.")
     "Raise 'snap_max_m' in the settings."
+    >>> for_desk("If the dam stands, build again with --keep-dam cut-1200-3400.")
+    'If the dam stands, build again with cut-1200-3400 under “Dams that really stand”.'
     """
     for pattern, words in _INSTEAD:
         sentence = pattern.sub(words, sentence)
-    return sentence
+    # What the desk does not offer is named as what it is.
+    return re.sub(
+        r"--([a-z]+(?:-[a-z]+)*)",
+        lambda found: _OPTIONS.get(found.group(1), f"the command line's {found.group(0)}"),
+        sentence,
+    )
 
 
 def label_of(kind: str, name: str) -> str:
