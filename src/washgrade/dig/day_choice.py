@@ -36,7 +36,7 @@ class _Carry:
     """One carry: rows, -1 for no second one, loads of each, how it is carried."""
 
     row: tuple[int, int]
-    loads: tuple[int, int]
+    loads: tuple[float, float]
     kind: int
     minutes: float
 
@@ -191,7 +191,7 @@ def _told(priced: Priced, chosen: _Chosen) -> Day:
         loads=loads,
         reach_kg=expected.gain_kg[rows, loads] if len(rows) else np.empty(0),
         carry_reach=names[np.array([carry.row for carry in carries], np.int64).reshape(-1, 2)],
-        carry_loads=np.array([carry.loads for carry in carries], np.int64).reshape(-1, 2),
+        carry_loads=np.array([carry.loads for carry in carries], np.float64).reshape(-1, 2),
         carry_kind=np.array([carry.kind for carry in carries], np.int64),
         carry_minutes=np.array([carry.minutes for carry in carries], np.float64),
         kg_draws=problem.brings_kg(table.reach[rows], loads),
@@ -214,7 +214,7 @@ def _carries(expected: Priced, dug: _Dug) -> list[_Carry]:
     for row, loads, shared in zip(dug.row, dug.loads, dug.shared, strict=True):
         for kind, size in table.carries(row, loads - shared):
             minutes = float(table.round_minutes[kind, row]) + size * dig_minutes
-            found.append(_Carry(row=(row, -1), loads=(size, 0), kind=kind, minutes=minutes))
+            found.append(_Carry(row=(row, -1), loads=(size, 0.0), kind=kind, minutes=minutes))
     if dug.kind >= 0:
         minutes = dug.shared_minutes + sum(dug.shared) * dig_minutes
         found.append(_Carry(row=dug.row, loads=dug.shared, kind=dug.kind, minutes=minutes))

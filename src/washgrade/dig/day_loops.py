@@ -3,13 +3,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from washgrade.land.kernel import kernel
 
-__all__ = ["best_choices", "cover", "pair_gains", "pair_options"]
+__all__ = ["HAIR", "best_choices", "cover", "pair_gains", "pair_options"]
 
 NO_PAIR = -1.0
+
+# A number of carries is whole if it is whole but for so much.
+HAIR = 1e-9
 
 
 @kernel
@@ -44,17 +49,22 @@ def best_choices(group_start, minutes_steps, value, steps):
 
 @kernel
 def cover(round_minutes, capacity, minutes):
-    """Fill in the least time of carries that hold 0, 1, ... loads of each reach, by whatever ways to carry.
+    """Fill in the least time of carries that hold 0, 1, ... loads of each reach, by one or two ways to carry.
 
-    Covering by dynamic programming: the last carry is of some kind, the others hold the rest.
+    Every number of carries of the second way is tried; those of the first one hold the rest.
     """
+    two = len(capacity) > 1
     for reach in range(minutes.shape[0]):
-        minutes[reach, 0] = 0.0
-        for loads in range(1, minutes.shape[1]):
+        for loads in range(minutes.shape[1]):
             least = np.inf
-            for kind in range(len(capacity)):
-                before = max(loads - capacity[kind, reach], 0)
-                least = min(least, minutes[reach, before] + round_minutes[kind, reach])
+            most = math.ceil(loads / capacity[1, reach] - HAIR) if two else 0
+            for second in range(most + 1):
+                time, left = 0.0, float(loads)
+                if second:
+                    time, left = second * round_minutes[1, reach], loads - second * capacity[1, reach]
+                if left > 0.0:
+                    time += math.ceil(left / capacity[0, reach] - HAIR) * round_minutes[0, reach]
+                least = min(least, time)
             minutes[reach, loads] = least
 
 
@@ -66,9 +76,10 @@ def pair_gains(gain, carrying, dig_minutes, capacity, most, pair_minutes, price,
     """
     count, kinds = len(most), len(capacity)
     # The best that each reach brings beside so many loads of it in a shared carry.
-    beside = np.full((count, capacity.max() + 1), -np.inf)
+    widest = int(capacity.max())
+    beside = np.full((count, widest + 1), -np.inf)
     for reach in range(count):
-        for shared in range(min(capacity.max(), most[reach]) + 1):
+        for shared in range(min(widest, most[reach]) + 1):
             for loads in range(shared, most[reach] + 1):
                 worth = gain[reach, loads] - price * (carrying[reach, loads - shared] + dig_minutes * loads)
                 beside[reach, shared] = max(beside[reach, shared], worth)
@@ -78,7 +89,7 @@ def pair_gains(gain, carrying, dig_minutes, capacity, most, pair_minutes, price,
                 takes = pair_minutes[kind, one, two]
                 if not np.isfinite(takes):
                     continue
-                room = min(capacity[kind, one], capacity[kind, two])
+                room = int(min(capacity[kind, one], capacity[kind, two]) + HAIR)
                 for left in range(1, room):
                     worth = beside[one, left] + beside[two, room - left] - price * takes
                     saved[one, two] = max(saved[one, two], worth - beside[one, 0] - beside[two, 0])
@@ -112,7 +123,7 @@ def pair_options(
             least = carrying_one[one] + carrying_two[two] + digging
             way, with_one, with_two = -1, 0, 0
             for kind in range(len(takes)):
-                room = min(capacity[kind, 0], capacity[kind, 1])
+                room = int(min(capacity[kind, 0], capacity[kind, 1]) + HAIR)
                 for left in range(1, min(room - 1, one) + 1):
                     right = min(room - left, two)
                     if right < 1:

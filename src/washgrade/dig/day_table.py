@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from washgrade.dig.day_loops import cover
+from washgrade.dig.day_loops import HAIR, cover
 from washgrade.dig.day_terms import DayProblem
 
 __all__ = ["ROOM", "DayTable", "Priced", "day_table"]
@@ -37,8 +38,8 @@ class DayTable:
         What 0, 1, ... loads are expected to bring, without the steady part; -inf beyond ``most``.
     round_minutes : ndarray of float64, shape (kinds, rows)
         Time of a carry; very long where there is no way.
-    capacity : ndarray of int64, shape (kinds, rows)
-        Loads of a full carry.
+    capacity : ndarray of float64, shape (kinds, rows)
+        Loads of a full carry, not always whole.
     """
 
     problem: DayProblem
@@ -46,7 +47,7 @@ class DayTable:
     most: NDArray[np.int64]
     mean_kg: NDArray[np.float64]
     round_minutes: NDArray[np.float64]
-    capacity: NDArray[np.int64]
+    capacity: NDArray[np.float64]
 
     @cached_property
     def load_minutes(self) -> NDArray[np.float64]:
@@ -69,8 +70,8 @@ class DayTable:
         cover(self.round_minutes, self.capacity, found)
         return found
 
-    def carries(self, row: int, loads: int) -> list[tuple[int, int]]:
-        """Split loads into carries that take the least time.
+    def carries(self, row: int, loads: int) -> list[tuple[int, float]]:
+        """Split loads into carries that take the least time; the last of them may be part of a load.
 
         Parameters
         ----------
@@ -81,16 +82,20 @@ class DayTable:
 
         Returns
         -------
-        list of tuple of int
-            Way to carry and loads of each, the fullest first.
+        list of tuple of int and float
+            Way to carry and loads of each, the fullest first; of one way they are all alike.
         """
-        found = []
-        while loads > 0:
-            before = np.maximum(loads - self.capacity[:, row], 0)
-            kind = int(np.argmin(self.carrying[row, before] + self.round_minutes[:, row]))
-            size = min(loads, int(self.capacity[kind, row]))
-            found.append((kind, size))
-            loads -= size
+        best: tuple[float, list[int]] = (np.inf, [])
+        size, minutes = self.capacity[:, row], self.round_minutes[:, row]
+        most = math.ceil(loads / size[-1] - HAIR) if len(size) > 1 else 0
+        for second in range(most + 1):
+            left = loads - second * size[-1] if second else float(loads)
+            first = max(math.ceil(left / size[0] - HAIR), 0)
+            time = first * minutes[0] + (second * minutes[-1] if second else 0.0)
+            best = min(best, (time, [0] * first + [1] * second), key=lambda one: one[0])
+        full = float(size[best[1]].sum())
+        shared = min(loads / full, 1.0) if full > 0 else 0.0
+        found = [(kind, shared * float(size[kind])) for kind in best[1]]
         return sorted(found, key=lambda carry: -carry[1])
 
 
@@ -123,7 +128,7 @@ def day_table(problem: DayProblem) -> DayTable:
         most=most,
         mean_kg=mean_kg,
         round_minutes=np.ascontiguousarray(times[:, reach]),
-        capacity=np.ascontiguousarray(problem.capacity_loads[:, reach]),
+        capacity=np.ascontiguousarray(problem.capacity_loads[:, reach], np.float64),
     )
 
 

@@ -29,8 +29,8 @@ class DayProblem:
         What the reaches hold, in joint draws.
     round_minutes : ndarray of float64, shape (kinds, reaches)
         Time of a carry by each way to carry, without the digging; inf where there is no way.
-    capacity_loads : ndarray of int64, shape (kinds, reaches)
-        Loads of a full carry, at least 1.
+    capacity_loads : ndarray of float64, shape (kinds, reaches)
+        Loads of a full carry, at least 1, not always whole: the last one may be part of a load.
     dig_minutes : float
         Time to dig one load, at least 0.
     counts_per_kg : float, default 1
@@ -54,7 +54,7 @@ class DayProblem:
     budget_minutes: float
     standing: Standing
     round_minutes: NDArray[np.float64]
-    capacity_loads: NDArray[np.int64]
+    capacity_loads: NDArray[np.floating]
     dig_minutes: float
     counts_per_kg: float = 1.0
     steady_kg: float = 0.0
@@ -81,6 +81,8 @@ class DayProblem:
             )
         if not (self.capacity_loads >= 1).all():
             raise InputError("Invalid 'capacity_loads'. A carry must hold one load or more.")
+        if len(self.round_minutes) > 2:
+            raise InputError(f"Invalid ways to carry: {len(self.round_minutes)}. There may be one or two.")
         if not (self.round_minutes > 0).all():
             raise InputError("Invalid 'round_minutes'. It must hold numbers above 0, or inf.")
 
@@ -117,7 +119,7 @@ class Day:
         What each is expected to bring.
     carry_reach : ndarray of int64, shape (carries, 2)
         Where each carry is filled, in the order of the work; -1 for no second reach.
-    carry_loads : ndarray of int64, shape (carries, 2)
+    carry_loads : ndarray of float64, shape (carries, 2)
         Loads from each.
     carry_kind : ndarray of int64, shape (carries,)
         Way to carry, as in the rows of ``round_minutes``.
@@ -137,7 +139,7 @@ class Day:
     loads: NDArray[np.int64]
     reach_kg: NDArray[np.float64]
     carry_reach: NDArray[np.int64]
-    carry_loads: NDArray[np.int64]
+    carry_loads: NDArray[np.float64]
     carry_kind: NDArray[np.int64]
     carry_minutes: NDArray[np.float64]
     kg_draws: NDArray[np.float64]

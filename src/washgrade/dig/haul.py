@@ -117,8 +117,8 @@ class Hauls:
         Walking cells of the places, `NOWHERE` where none is open.
     out_minutes, back_minutes : ndarray of float64, shape (kinds, places)
         Walks out with the tools and back with a full load; inf where there is no way.
-    loads : ndarray of int64, shape (kinds, places)
-        Shovel loads that fill a carry.
+    loads : ndarray of float64, shape (kinds, places)
+        Shovel loads that fill a carry, not always whole.
     """
 
     rule: HaulRule
@@ -126,7 +126,7 @@ class Hauls:
     cells: NDArray[np.int64]
     out_minutes: NDArray[np.float64]
     back_minutes: NDArray[np.float64]
-    loads: NDArray[np.int64]
+    loads: NDArray[np.float64]
 
     @property
     def round_minutes(self) -> NDArray[np.float64]:
@@ -198,7 +198,7 @@ def hauls(
     cells : ndarray of int64, shape (places,)
         Walking cells of the places to dig, or `NOWHERE`.
     load_kg : ndarray of float64, shape (places,)
-        Mass of a shovel load as dug, kilograms.
+        Mass of the heaviest shovel load to reckon with, as dug, kilograms.
     load_litres : float
         Volume of a shovel load.
     rule : HaulRule, optional
@@ -225,8 +225,8 @@ def hauls(
     >>> surface = WalkingSurface(height_m=np.zeros((3, 60), np.float32), cell_m=5, west_m=0, north_m=15)
     >>> found = hauls(surface, vehicle=60, cells=np.array([70, 110]), load_kg=np.array([7.0, 8.0]),
     ...               load_litres=4.0)
-    >>> found.loads.tolist(), found.round_minutes.round(1).tolist()
-    ([[3, 2]], [[4.3, 13.7]])
+    >>> found.loads.round(1).tolist(), found.round_minutes.round(1).tolist()
+    ([[3.3, 2.9]], [[4.3, 13.7]])
     """
     rule = rule or HaulRule()
     mass_kg = np.asarray(load_kg, np.float64)
@@ -239,7 +239,7 @@ def hauls(
         gentle = replace(surface, walking=rolling)
         ways.append(WalkLegs(surface=gentle, start=vehicle, end=vehicle))
         fits.append(rule.barrow_kg / mass_kg)
-    loads = np.floor(np.array(fits) + 1e-9).astype(np.int64)
+    loads = np.array(fits)
     if len(cells) and loads.max() < 1:
         raise InputError(
             f"Invalid 'carry_limit_kg' of {rule.carry_limit_kg:g} and 'bucket_litres' of "
@@ -260,5 +260,5 @@ def hauls(
         cells=np.asarray(cells, np.int64),
         out_minutes=out,
         back_minutes=back,
-        loads=np.maximum(loads, 1),
+        loads=np.maximum(loads, 1.0),
     )

@@ -84,8 +84,8 @@ class Carry:
     ----------
     reaches : tuple of str
         Where it is filled, one name or two.
-    loads : tuple of int
-        Shovel loads from each.
+    loads : tuple of float
+        Shovel loads from each; the last one may be part of a load.
     by : {"pack", "barrow"}
         How it is carried.
     minutes : float
@@ -93,7 +93,7 @@ class Carry:
     """
 
     reaches: tuple[str, ...]
-    loads: tuple[int, ...]
+    loads: tuple[float, ...]
     by: str
     minutes: float
 
