@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.dig.day_choice import STEP_MINUTES, plan_once
-from washgrade.dig.day_pairs import Pairing, pairings
+from washgrade.dig.day_pairs import MOST_FIRST, Pairing, pairings
 from washgrade.dig.day_table import ROOM, DayTable, Priced, day_table
 from washgrade.dig.day_terms import Day, DayProblem
 from washgrade.dig.returns import Standing
@@ -16,7 +16,7 @@ from washgrade.dig.returns import Standing
 __all__ = ["Day", "DayProblem", "Standing", "plan_day"]
 
 # How many standard deviations each reach may be shaded by when a sure day is looked for: our choice.
-SHADES = tuple(np.arange(0.25, 2.6, 0.25).tolist())
+SHADES = tuple(np.arange(0.5, 2.6, 0.5).tolist())
 
 
 def plan_day(problem: DayProblem) -> Day:
@@ -119,6 +119,8 @@ def _surest(table: DayTable, plain: Day, shared: list[Pairing]) -> Day:
     draws_kg = table.problem.counts_per_kg * table.problem.standing.load_kg[:, table.reach]
     mean_kg = np.maximum(draws_kg.mean(axis=0), 1e-12)
     doubt = draws_kg.std(axis=0) / mean_kg
+    # The last pairings are those made at the price of the budget.
+    shared = shared[-MOST_FIRST:]
     for shade in SHADES:
         best = _surer(best, plan_once(_priced(table, budget, 1.0 - shade * doubt), shared))
     # What each reach adds to the doubt of the plan so far: reaches that rise and fall together count more.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from washgrade.dig.day_loops import pair_gains
 from washgrade.dig.day_table import ROOM, DayTable, Priced
 
-__all__ = ["Pairing", "pairings"]
+__all__ = ["MOST_FIRST", "Pairing", "pairings"]
 
 # Reaches that may share carries at one price of a minute. Our choice, because a day's plan digs a dozen.
 MOST_PAIRED = 40

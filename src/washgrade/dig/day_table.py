@@ -155,8 +155,9 @@ class Priced:
         """What 0, 1, ... loads are taken to bring, shape (rows, loads + 1)."""
         mean_kg = self.table.mean_kg
         loads = np.arange(mean_kg.shape[1])
-        # A factor of 0 leaves loads that are not there at -inf.
-        scaled = np.where(np.isneginf(mean_kg), -np.inf, np.maximum(self.factor, 0.0)[:, None] * mean_kg)
+        # Loads that are not there stay at -inf, whatever the factor.
+        factor = np.where(np.isneginf(mean_kg), 1.0, np.maximum(self.factor, 0.0)[:, None])
+        scaled = factor * mean_kg
         found: NDArray[np.float64] = scaled + self.table.problem.steady_kg * loads
         return found
 
