@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.dig.day_choice import STEP_MINUTES, plan_once
-from washgrade.dig.day_pairs import MOST_FIRST, Pairing, pairings
+from washgrade.dig.day_pairs import Pairing, pairings
 from washgrade.dig.day_table import ROOM, DayTable, Priced, day_table
 from washgrade.dig.day_terms import Day, DayProblem
 from washgrade.dig.returns import Standing
@@ -17,6 +17,8 @@ __all__ = ["Day", "DayProblem", "Standing", "plan_day"]
 
 # How many standard deviations each reach may be shaded by when a sure day is looked for: our choice.
 SHADES = tuple(np.arange(0.5, 2.6, 0.5).tolist())
+# Pairings looked at for each of them: our choice, because they gain little by others.
+LAST_PAIRINGS = 4
 
 
 def plan_day(problem: DayProblem) -> Day:
@@ -36,7 +38,7 @@ def plan_day(problem: DayProblem) -> Day:
     -----
     What a reach brings is concave in the loads (`washgrade.dig.returns`); carries are whole. Where each carry
     is filled at one reach this is a multiple-choice knapsack over minutes, solved exactly by dynamic
-    programming in steps of 0.1 minutes (rounded up). Reaches and numbers of loads that cannot be part of a
+    programming in steps of 0.02 minutes (rounded up). Reaches and numbers of loads that cannot be part of a
     better plan than one already known are left out beforehand, by the reduced costs of the bound.
 
     One carry may be filled at two reaches: pairs of reaches that gain most by it, at several prices of a
@@ -119,8 +121,7 @@ def _surest(table: DayTable, plain: Day, shared: list[Pairing]) -> Day:
     draws_kg = table.problem.counts_per_kg * table.problem.standing.load_kg[:, table.reach]
     mean_kg = np.maximum(draws_kg.mean(axis=0), 1e-12)
     doubt = draws_kg.std(axis=0) / mean_kg
-    # The last pairings are those made at the price of the budget.
-    shared = shared[-MOST_FIRST:]
+    shared = shared[-LAST_PAIRINGS:]
     for shade in SHADES:
         best = _surer(best, plan_once(_priced(table, budget, 1.0 - shade * doubt), shared))
     # What each reach adds to the doubt of the plan so far: reaches that rise and fall together count more.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from washgrade.dig.day_loops import pair_gains
 from washgrade.dig.day_table import ROOM, DayTable, Priced
 
-__all__ = ["MOST_FIRST", "Pairing", "pairings"]
+__all__ = ["Pairing", "pairings"]
 
 # Reaches that may share carries at one price of a minute. Our choice, because a day's plan digs a dozen.
 MOST_PAIRED = 40
@@ -18,6 +19,12 @@ MOST_PAIRED = 40
 # so that a longer day may use every pairing of a shorter one and never brings less.
 PRICE_RATIO = 1.25
 MOST_PRICES = 24
+# Reaches of which each two are tried as the only pair, at each price. Our choice, because in a day of a carry
+# or two the minutes are no good measure of what a pair is worth.
+MOST_ALONE = 5
+# Share of the budget's own price down to which it goes on: our choice, because in a short day whole carries
+# leave minutes over that are worth less.
+CHEAPEST = 0.3
 # How many of the best pairs come first in a pairing of their own, at each price: our choice.
 MOST_FIRST = 4
 
@@ -49,7 +56,7 @@ def pairings(priced: Priced) -> list[Pairing]:
     Returns
     -------
     list of Pairing
-        Some for each price down to that of the budget; none where carries are not shared.
+        Some for each price down to a share of the budget's; none where carries are not shared.
     """
     table = priced.table
     between_of = table.problem.pair_minutes
@@ -61,7 +68,7 @@ def pairings(priced: Priced) -> list[Pairing]:
         nearest = np.argsort(priced.loss_kg(price), kind="stable")[:MOST_PAIRED]
         sets.append(np.sort(nearest))
         prices.append(price)
-        if price < priced.price:
+        if price < CHEAPEST * priced.price:
             break
     looked_at = np.unique(np.concatenate(sets))
     minutes = between_of(table.reach[looked_at])
@@ -70,7 +77,13 @@ def pairings(priced: Priced) -> list[Pairing]:
         at = np.searchsorted(looked_at, rows)
         between = np.ascontiguousarray(minutes[:, at[:, None], at[None, :]])
         found += _matched(table, priced.gain_kg, rows, between, price)
-    return found
+        best = np.argsort(-priced.worth_kg(price)[rows], kind="stable")[:MOST_ALONE]
+        for left, right in itertools.combinations(sorted(best.tolist()), 2):
+            if np.isfinite(between[:, left, right]).any():
+                pair = rows[[left, right]][None, :]
+                found.append(Pairing(pair=pair, minutes=between[:, left, right][None, :].copy()))
+    alike = {pairing.pair.tobytes(): pairing for pairing in found}
+    return list(alike.values())
 
 
 def _matched(
@@ -103,7 +116,7 @@ def _matched(
             if left not in taken and right not in taken:
                 taken |= {left, right}
                 pairs.append((left, right))
-        at = np.array(pairs, np.int64)
+        at = np.array(sorted(pairs), np.int64)
         minutes = np.ascontiguousarray(between[:, at[:, 0], at[:, 1]].T)
         found.append(Pairing(pair=rows[at], minutes=minutes))
     return found
