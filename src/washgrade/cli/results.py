@@ -224,6 +224,7 @@ def rank(
 @click.option("--out", type=click.Path(path_type=Path), help="Where to write it. [SITE/out/page.html]")
 @click.option("--title", help="Heading of the page. [name of the site's folder]")
 @click.option("--walk-hours", type=float, help="Plan a sampling walk of so many hours and show it.")
+@click.option("--day-hours", type=float, help="Plan a digging day of so many hours and show it.")
 @on_day
 @unit_choice
 def page(
@@ -231,6 +232,7 @@ def page(
     out: Path | None,
     title: str | None,
     walk_hours: float | None,
+    day_hours: float | None,
     on: str | None,
     units: str | None,
 ) -> None:
@@ -239,7 +241,14 @@ def page(
 
     with progress_bar("Drawing the page") as progress:
         path = survey.write_page(
-            site, out=out, title=title, on=on, units=units, walk_hours=walk_hours, progress=progress
+            site,
+            out=out,
+            title=title,
+            on=on,
+            units=units,
+            walk_hours=walk_hours,
+            day_hours=day_hours,
+            progress=progress,
         )
     click.echo(f"The page is {path} ({path.stat().st_size / 1e6:.1f} MB). Open it in any browser.")
 

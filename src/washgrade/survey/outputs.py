@@ -12,7 +12,9 @@ from washgrade import __version__
 from washgrade.errors import InputError
 from washgrade.survey.answers import Estimate, estimate
 from washgrade.survey.belief import diagnose, holes, learnt, next_samples, repeats, why
+from washgrade.survey.days import DayPlan, plan_digging_day
 from washgrade.survey.pastview import past_view
+from washgrade.survey.planviews import day_view, walk_view
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook, records
 from washgrade.survey.steps import Progress, stage
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from washgrade.files.settings import Settings
-    from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, WalkView, Why
+    from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, Why
 
 __all__ = ["export", "page_view", "write_page"]
 
@@ -39,6 +41,7 @@ def page_view(
     title: str | None = None,
     units: str | None = None,
     walk: WalkPlan | None = None,
+    day: DayPlan | None = None,
 ) -> PageView:
     """Lay out what the page shows.
 
@@ -52,6 +55,8 @@ def page_view(
         Units shown first; the site's setting if left out.
     walk : WalkPlan, optional
         A sampling walk to show.
+    day : DayPlan, optional
+        A digging day to show.
 
     Returns
     -------
@@ -148,7 +153,8 @@ def page_view(
         marks=_ground_marks(found),
         holes=_holes(found),
         next_spots=_next_spots(found),
-        walk=None if walk is None else _walk(walk),
+        walk=None if walk is None else walk_view(walk),
+        day_plan=None if day is None else day_view(day),
         why=_why(found),
         belief=_belief(found),
         support=tuple(str(word) for word in grade.reach_support),
@@ -205,33 +211,6 @@ def _next_spots(found: Estimate) -> tuple[NextSpot, ...]:
     return tuple(
         NextSpot(reach=spot.reach, lon=spot.lon, lat=spot.lat, gain_share=spot.gain_share)
         for spot in next_samples(found)
-    )
-
-
-def _walk(plan: WalkPlan) -> WalkView:
-    """A sampling walk, for the page."""
-    import numpy as np
-
-    from washgrade.page.view import WalkStop, WalkView
-
-    walk = plan.walk
-    way = np.concatenate([np.empty((0, 2)), *plan.legs_lonlat])
-    return WalkView(
-        stops=tuple(
-            WalkStop(
-                reach=plan.reach(k),
-                lon=float(plan.lon[k]),
-                lat=float(plan.lat[k]),
-                leg_minutes=float(walk.leg_minutes[k]),
-                arrival_minutes=float(walk.arrival_minutes[k]),
-                two=bool(walk.duplicate[k]),
-                settled_share=float(walk.settled_share[k]),
-            )
-            for k in range(len(plan))
-        ),
-        lon=way[:, 0],
-        lat=way[:, 1],
-        sentences=plan.sentences,
     )
 
 
@@ -345,6 +324,7 @@ def write_page(
     on: str | date | None = None,
     units: str | None = None,
     walk_hours: float | None = None,
+    day_hours: float | None = None,
     progress: Progress | None = None,
 ) -> Path:
     """Write the map of a site as one HTML file.
@@ -363,6 +343,8 @@ def write_page(
         Units shown first; the site's setting if left out.
     walk_hours : float, optional
         Plan a sampling walk of so many hours from the first point of access, and show it.
+    day_hours : float, optional
+        Plan a digging day of so many hours from there, and show it.
     progress : callable, optional
         Told the step and the share done, 0 to 1.
 
@@ -384,9 +366,13 @@ def write_page(
     found = estimate(site, on=on, progress=stage(progress, 0.0, 0.6))
     walk = None
     if walk_hours is not None:
-        walk = plan_sampling_walk(found, hours=walk_hours, progress=stage(progress, 0.6, 0.8))
+        walk = plan_sampling_walk(found, hours=walk_hours, progress=stage(progress, 0.6, 0.7))
+    ranking = rank(found)
+    day = None
+    if day_hours is not None:
+        day = plan_digging_day(ranking, hours=day_hours, progress=stage(progress, 0.7, 0.8))
     stage(progress, 0.8, 1.0)("drawing", 0.0)
-    content = render_page(page_view(rank(found), title=title, units=units, walk=walk))
+    content = render_page(page_view(ranking, title=title, units=units, walk=walk, day=day))
     path = Path(out) if out is not None else found.site.out / "page.html"
     if out is None:
         found.site.out.mkdir(exist_ok=True)
