@@ -1,4 +1,4 @@
-"""The verbs that plan: the sampling walk and the digging day."""
+"""The verbs that plan: the sampling walk, the digging day and the clean-up."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from washgrade.cli.options import (
     unit_choice,
 )
 
-__all__ = ["day", "walk"]
+__all__ = ["cleanup", "day", "walk"]
 
 
 @click.command(short_help="Plan a sampling walk: where to stop, in which order, within the hours.")
@@ -214,3 +214,82 @@ def day(
         click.echo(sentence)
     if gpx is not None:
         click.echo(f"Wrote {gpx}.")
+
+
+@click.command(short_help="What drying, screening and the magnets make of a heap of sand.")
+@site_folder
+@click.option("--buckets", type=float, help="How many buckets were dug; or")
+@click.option("--mass", "wet_kg", type=MASS, help='the mass of the sand as dug, such as "300 lb".')
+@click.option("--grade", "grade_percent", type=float, required=True, help="Grade of the sand, percent.")
+@click.option("--moisture", "moisture_percent", type=float, help="Water in it, percent. [the site's setting]")
+@click.option(
+    "--weighings",
+    type=click.Path(path_type=Path),
+    help="A file of your own weighings of feed, concentrate and tailings: the passes are fitted to it.",
+)
+@unit_choice
+@as_json
+def cleanup(
+    site: Path,
+    buckets: float | None,
+    wet_kg: float | None,
+    grade_percent: float,
+    moisture_percent: float | None,
+    weighings: Path | None,
+    units: str | None,
+    as_json: bool,
+) -> None:
+    """Follow a heap of sand through drying, screen and magnets: masses, purity, hours, containers.
+
+    \b
+    A file of weighings is CSV with the columns pass (first or later), feed_kg, concentrate_kg, tailings_kg,
+    feed_grade, concentrate_grade, tailings_grade (or _lb, _percent); two masses and two grades will do, or
+    all three grades.
+
+    Examples
+    --------
+      washgrade cleanup mysite --buckets 10 --grade 22
+      washgrade cleanup mysite --mass "300 lb" --grade 22 --weighings mine.csv
+    """  # noqa: D301 - click reads the backspace
+    from washgrade import survey
+    from washgrade.units import show_grade, show_mass, show_volume
+
+    plan = survey.plan_cleanup(
+        site,
+        grade=grade_percent / 100.0,
+        wet_kg=wet_kg,
+        buckets=buckets,
+        moisture=None if moisture_percent is None else moisture_percent / 100.0,
+        weighings=weighings,
+    )
+    if as_json:
+        echo_json(plan.as_json())
+        return
+    units = units or plan.settings.units
+    home = plan.cleaned
+    rows = [
+        (
+            words,
+            show_mass(float(stream.dry_kg), units),
+            show_mass(float(stream.magnetics_kg), units),
+            show_grade(float(stream.grade)),
+        )
+        for _, words, stream in plan.streams()
+    ]
+    echo_table(
+        f"{show_mass(plan.wet_kg, units)} of sand as dug, {plan.buckets:.1f} buckets",
+        ("stream", "dry", "magnetics", "grade"),
+        rows,
+    )
+    click.echo(
+        f"Product {show_mass(float(home.product.dry_kg), units)} at {show_grade(float(home.purity))}, "
+        f"recovery {show_grade(float(home.recovery))}: "
+        f"{show_volume(float(home.product_litres) / 1000, units)}, {float(home.containers):.2f} containers."
+    )
+    click.echo(
+        f"{show_mass(float(home.water_kg), units)} of water to dry off in {float(home.drying_days):.1f} "
+        f"days; spreading {float(home.spread_hours):.1f} h, screen {float(home.screen_hours):.1f} h, magnets "
+        f"{float(home.magnet_hours):.1f} h."
+    )
+    for sentence in plan.sentences:
+        click.echo(sentence)

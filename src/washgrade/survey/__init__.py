@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from washgrade.survey.answers import Estimate, estimate, estimate_on, grade_as_json
 from washgrade.survey.belief import NextSample, compare, diagnose, holes, learnt, next_samples, repeats, why
+from washgrade.survey.cleaning import CleanupPlan, plan_cleanup
 from washgrade.survey.days import DayPlan, plan_digging_day, write_day
 from washgrade.survey.health import Check, check
 from washgrade.survey.history import ReachHistory, reach_history
@@ -34,6 +35,7 @@ from washgrade.survey.walks import WalkPlan, plan_sampling_walk, write_walk
 
 __all__ = [
     "Check",
+    "CleanupPlan",
     "DayPlan",
     "Demo",
     "Entered",
@@ -63,6 +65,7 @@ __all__ = [
     "next_samples",
     "notebook",
     "page_view",
+    "plan_cleanup",
     "plan_digging_day",
     "plan_sampling_walk",
     "rank",
