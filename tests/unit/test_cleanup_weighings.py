@@ -84,8 +84,8 @@ def test_masses_and_grades_that_disagree_and_sand_that_was_lost_are_seen():
     [
         (
             {"feed_kg": 3.0, "concentrate_kg": 1.0, "feed_grade": 0.2},
-            "Invalid weighing of 2 masses and 1 grades. It must have all three grades, or two of them and two "
-            "masses.",
+            "Invalid weighing of 2 masses and 1 grades. It must have all three grades, or two of them and "
+            "two masses.",
         ),
         (
             {"feed_kg": 1.0, "concentrate_kg": 2.0, "feed_grade": 0.2, "concentrate_grade": 0.4},
@@ -105,7 +105,7 @@ def test_a_balance_that_cannot_be_is_told():
     with pytest.raises(InputError, match=f"^{re.escape(says)}"):
         fit_pass([one])
     # A brush, no magnet.
-    with pytest.raises(InputError, match="^Invalid 'rest_share' of"):
+    with pytest.raises(InputError, match=r"^Invalid 'rest_share' of 0\.5\. It must"):
         fit_pass([Weighing(feed_grade=0.5, concentrate_kg=5.0, tailings_kg=5.0, concentrate_grade=0.5)])
 
 
@@ -138,8 +138,8 @@ def test_every_fault_of_a_file_is_told_at_once(tmp_path):
         "mine.csv: Unknown column 'feed_kgs'. Did you mean 'feed_kg'?",
         "mine.csv, row 2: Invalid 'pass' of 'third'. It must be one of 'first', 'later'.",
         "mine.csv, row 3: Invalid 'concentrate_kg' of 'heavy'. It must be a finite number.",
-        "mine.csv, row 4: Invalid 'concentrate_grade' of 9.0. It must be a finite number of at least 0 and of "
-        "at most 1.",
+        "mine.csv, row 4: Invalid 'concentrate_grade' of 9.0. It must be a finite number of at least 0 and "
+        "of at most 1.",
     )
 
 
