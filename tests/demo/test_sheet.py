@@ -80,3 +80,30 @@ def test_it_prints_the_digging_day_that_the_verb_tells(site, tmp_path):
     done = run("sheet", site, "--day-hours", "4", "--walk-hours", "2")
     assert done.exit_code == 2
     assert done.output.startswith("Give either the hours of a walk or those of a digging day, not both")
+
+
+def test_plans_go_to_kml_where_the_name_ends_so(site, tmp_path):
+    import pyogrio
+    import shapely
+
+    walk = json.loads(run("walk", site, "--hours", "2", "--json", "--gpx", tmp_path / "walk.kml").stdout)
+    _, _, blobs, fields = pyogrio.raw.read(tmp_path / "walk.kml")
+    shapes = shapely.from_wkb(blobs)
+    points = [shape for shape in shapes if shape.geom_type == "Point"]
+    assert [(place.x, place.y) for place in points] == [
+        pytest.approx((stop["lon"], stop["lat"]), abs=1e-7) for stop in walk["stops"]
+    ]
+    assert [shape.geom_type for shape in shapes[len(points) :]] == ["LineString"]
+    assert any(str(name).startswith(f"1 {walk['stops'][0]['reach']}") for name in fields[0])
+
+
+@pytest.mark.parametrize("form", ["csv", "geojson", "gpx", "kml", "gpkg"])
+def test_exported_samples_come_back_the_same(site, tmp_path, form):
+    out = tmp_path / f"samples.{form}"
+    done = run("export", site, "--to", form, "--what", "samples", "--out", out)
+    assert done.exit_code == 0, done.output
+    again = survey.add(site, out)
+    assert not again.added
+    assert len(again.already) == len(survey.records(site, "samples"))
+    done = run("export", site, "--to", form, "--top", "9", "--out", tmp_path / f"best.{form}")
+    assert done.exit_code == 0, done.output

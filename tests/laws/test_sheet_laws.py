@@ -14,6 +14,7 @@ TEXTS = st.text(max_size=120)
 PLACES = st.tuples(st.floats(0, 5000), st.floats(0, 5000))
 
 
+@settings(deadline=None)
 @given(TEXTS, st.floats(20, 300), st.sampled_from([PLAIN, BOLD]))
 def test_text_fits_and_nothing_of_it_is_lost(text, width_pt, font):
     lines = wrap(text, font, 7.0, width_pt)
@@ -23,7 +24,7 @@ def test_text_fits_and_nothing_of_it_is_lost(text, width_pt, font):
     assert printable(printable(text)) == printable(text)
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(
         st.tuples(
@@ -55,7 +56,7 @@ def test_no_two_names_overlap(names, lines):
             assert apart
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(PLACES, min_size=1, max_size=12), st.sampled_from(SCALES[2:6]))
 def test_every_place_is_on_a_page_and_every_page_has_a_line(places, scale):
     line = np.array(places, float)
@@ -75,6 +76,7 @@ def test_every_place_is_on_a_page_and_every_page_has_a_line(places, scale):
     assert len(set(pages)) == len(pages)
 
 
+@settings(deadline=None)
 @given(st.floats(1, 60_000), st.floats(1, 60_000))
 def test_the_scale_is_the_largest_that_fits(width_m, height_m):
     box = Box(west_m=500.0, south_m=0.0, east_m=500.0 + width_m, north_m=height_m)
@@ -85,6 +87,7 @@ def test_the_scale_is_the_largest_that_fits(width_m, height_m):
     assert all(width_m > 0.18 * one * (1 - 1e-12) or height_m > 0.23 * one * (1 - 1e-12) for one in smaller)
 
 
+@settings(deadline=None)
 @given(st.integers(100, 1_000_000), st.sampled_from([1.0, 0.3048]))
 def test_grid_and_bars_are_round_and_fit_the_paper(scale, unit_m):
     step_mm = grid_step_m(scale) * 1000 / scale

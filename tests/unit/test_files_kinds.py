@@ -388,7 +388,7 @@ def test_merging_brings_every_kind_onto_this_grid(site, tmp_path):
     assert [record.content for record in records] == [record.content for record in read_records(site)]
 
 
-@pytest.mark.parametrize("form", ["csv", "geojson"])
+@pytest.mark.parametrize("form", ["csv", "geojson", "kml", "gpkg"])
 def test_records_without_a_place_are_written_and_read(tmp_path, form):
     storm = make("storms", gauge='{"time_h":[0,0.5,0.66667],"fallen_mm":[0,10.5,30.48]}')
     FORMATS[form](tmp_path / f"a.{form}", record_rows([storm], with_kind=True), [np.full(2, np.nan)])

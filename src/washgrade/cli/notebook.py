@@ -22,7 +22,7 @@ __all__ = ["add", "list_records", "notebook", "strike"]
 KIND_WORDS = ("samples", "storms", "digs", "looks")
 
 
-@click.command(short_help="Take in records from files: CSV, GeoJSON, GPX, GeoPackage.")
+@click.command(short_help="Take in records from files: CSV, GeoJSON, GPX, KML, GeoPackage.")
 @site_folder
 @click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE...")
 @click.option(

@@ -44,7 +44,9 @@ __all__ = ["cleanup", "day", "walk"]
 @click.option("--per-stop", "per_stop_h", type=DURATION, help='Time at each stop, such as "20 min". [15 min]')
 @click.option("--daylight", "daylight_h", type=DURATION, help='Time to dark, such as "5 h". [not looked at]')
 @click.option(
-    "--gpx", type=click.Path(path_type=Path), help="Write the walk for a GPS or a phone's map program."
+    "--gpx",
+    type=click.Path(path_type=Path),
+    help="Write the walk for a GPS or a phone's map program; as KML if the name ends in .kml.",
 )
 @on_day
 @as_json
@@ -130,7 +132,9 @@ def walk(
 )
 @click.option("--daylight", "daylight_h", type=DURATION, help='Time to dark, such as "5 h". [dawn to dusk]')
 @click.option(
-    "--gpx", type=click.Path(path_type=Path), help="Write the day for a GPS or a phone's map program."
+    "--gpx",
+    type=click.Path(path_type=Path),
+    help="Write the day for a GPS or a phone's map program; as KML if the name ends in .kml.",
 )
 @on_day
 @unit_choice

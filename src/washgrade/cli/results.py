@@ -318,9 +318,9 @@ def sheet(
     click.echo(f"The sheet is {path} ({path.stat().st_size / 1e6:.1f} MB). Print it at 100 %.")
 
 
-@click.command(short_help="Write reaches or samples for other programs: CSV, GeoJSON, GPX.")
+@click.command(short_help="Write reaches or samples for other programs: CSV, GeoJSON, GPX, KML, GPKG.")
 @site_folder
-@click.option("--to", "form", required=True, help="csv, geojson or gpx.")
+@click.option("--to", "form", required=True, help="csv, geojson, gpx, kml or gpkg (GeoPackage).")
 @click.option(
     "--what",
     type=click.Choice(["reaches", "records", "samples", "storms", "digs", "looks"]),

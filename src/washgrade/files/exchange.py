@@ -1,4 +1,4 @@
-"""Writing tables for others to read: CSV, GeoJSON and GPX, whole files only, the same input the same bytes.
+"""Writing tables for others to read, in several formats: whole files only, the same input the same bytes.
 
 References
 ----------
@@ -12,22 +12,21 @@ import csv
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.errors import InputError
+from washgrade.files.geofile import write_gpkg
+from washgrade.files.kml import write_kml
+from washgrade.files.plain import GeoShape, cell_text, half_way, plain_value, utc_text, xml_text
 from washgrade.files.site import replacing
 
-__all__ = ["FORMATS", "GeoShape", "write_csv", "write_geojson", "write_gpx"]
-
-GeoShape = NDArray[np.float64] | Sequence[NDArray[np.float64]]
-"""Longitudes and latitudes: shape (2,) a point, (n, 2) a line, a sequence of closed (n, 2) rings an area."""
+__all__ = ["FORMATS", "GeoShape", "write_csv", "write_geojson", "write_gpx", "write_plan"]
 
 
 def write_csv(path: Path, rows: Sequence[Mapping[str, Any]], *, columns: Sequence[str] | None = None) -> None:
@@ -52,7 +51,7 @@ def write_csv(path: Path, rows: Sequence[Mapping[str, Any]], *, columns: Sequenc
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(names)
         for row in rows:
-            writer.writerow([_cell(row.get(name)) for name in names])
+            writer.writerow([cell_text(row.get(name)) for name in names])
 
 
 def write_geojson(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoShape]) -> None:
@@ -76,7 +75,7 @@ def write_geojson(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequenc
     features = []
     for row, shape in zip(rows, shapes, strict=True):
         head = {"id": row["id"]} if row.get("id") else {}
-        properties = {name: _plain(value) for name, value in row.items()}
+        properties = {name: plain_value(value) for name, value in row.items()}
         features.append({"type": "Feature", **head, "geometry": _geometry(shape), "properties": properties})
     # One feature a line: compact, and a difference between two files still shows where it is.
     lines = ",\n".join(json.dumps(feature, ensure_ascii=False, allow_nan=False) for feature in features)
@@ -122,7 +121,7 @@ def write_gpx(
         '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="washgrade">',
     ]
     if time is not None:
-        lines.append(f"<metadata><time>{_utc(time.isoformat())}</time></metadata>")
+        lines.append(f"<metadata><time>{utc_text(time.isoformat())}</time></metadata>")
     for fields, place in waypoints:
         inner = _fields(fields, ("ele", "time", "name", "desc", "sym", "type"))
         lines.append(f"<wpt {_lat_lon(place)}>{inner}</wpt>")
@@ -139,6 +138,36 @@ def write_gpx(
     lines.append("</gpx>")
     with replacing(path) as draft:
         draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def write_plan(
+    path: Path,
+    *,
+    waypoints: Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]],
+    routes: Sequence[tuple[Mapping[str, Any], Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]]]],
+    tracks: Sequence[tuple[Mapping[str, Any], NDArray[np.float64]]],
+) -> None:
+    """Write a plan for the field: KML where the file's name ends so, else GPX.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be.
+    waypoints, routes, tracks : sequence
+        As `write_gpx` takes them; KML knows no routes, and draws the waypoints and tracks.
+
+    Raises
+    ------
+    InputError
+        If a place is off the earth.
+    SiteError
+        If it cannot be written.
+    """
+    if path.suffix.lower() == ".kml":
+        marks = [*waypoints, *tracks]
+        write_kml(path, [fields for fields, _ in marks], [places for _, places in marks])
+    else:
+        write_gpx(path, waypoints=waypoints, routes=routes, tracks=tracks)
 
 
 def _to_csv(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoShape]) -> None:
@@ -170,47 +199,17 @@ def _to_gpx(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoS
             name: float(f"{value:.4g}") if isinstance(value, float) else value
             for name, value in fields.items()
         }
-        waypoints.append((short, _middle(places)))
+        waypoints.append((short, half_way(places)))
         tracks.append((short, places))
     write_gpx(path, waypoints=waypoints, tracks=tracks)
 
 
-def _middle(line: NDArray[np.float64]) -> NDArray[np.float64]:
-    # The place half-way along a line; degrees of longitude shrink with the cosine of the latitude.
-    steps = np.diff(line, axis=0) * [math.cos(math.radians(float(line[0, 1]))), 1.0]
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
-    half = along[-1] / 2.0
-    return np.array([np.interp(half, along, line[:, 0]), np.interp(half, along, line[:, 1])])
-
-
 FORMATS: Mapping[str, Callable[[Path, Sequence[Mapping[str, Any]], Sequence[GeoShape]], None]] = (
-    MappingProxyType({"csv": _to_csv, "geojson": write_geojson, "gpx": _to_gpx})
+    MappingProxyType(
+        {"csv": _to_csv, "geojson": write_geojson, "gpx": _to_gpx, "kml": write_kml, "gpkg": write_gpkg}
+    )
 )
 """Writers of rows and their shapes by the name of the format; another format is one entry more."""
-
-
-def _cell(value: Any) -> str:
-    plain = _plain(value)
-    if plain is None:
-        return ""
-    if isinstance(plain, bool):
-        return "yes" if plain else "no"
-    return repr(plain) if isinstance(plain, float) else str(plain)
-
-
-def _plain(value: Any) -> Any:
-    # A value that JSON has, NumPy's and dates included; NaN becomes nothing.
-    if isinstance(value, np.generic):
-        value = value.item()
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): _plain(part) for key, part in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [_plain(part) for part in value]
-    return value.isoformat() if hasattr(value, "isoformat") else str(value)
 
 
 def _geometry(shape: GeoShape) -> dict[str, Any] | None:
@@ -249,10 +248,10 @@ def _lat_lon(place: NDArray[np.float64]) -> str:
 
 def _fields(fields: Mapping[str, Any], wanted: Sequence[str]) -> str:
     own = {"ele": fields.get("ele_m"), **{name: fields.get(name) for name in ("name", "desc", "sym", "type")}}
-    own["time"] = _utc(fields["time"]) if fields.get("time") else None
+    own["time"] = utc_text(fields["time"]) if fields.get("time") else None
     if not own["desc"]:
         rest = {
-            name: " ".join(_cell(value).replace(";", "%3B").split())
+            name: " ".join(cell_text(value).replace(";", "%3B").split())
             for name, value in fields.items()
             if name not in {"ele_m", "name", "desc", "sym", "type", "lon", "lat"}
             # GPX's own time is in UTC; the text as recorded goes along unless it is the same.
@@ -261,20 +260,5 @@ def _fields(fields: Mapping[str, Any], wanted: Sequence[str]) -> str:
         own["desc"] = "; ".join(f"{name}={text}" for name, text in rest.items() if text)
     texts = ((name, own[name]) for name in wanted)
     return "".join(
-        f"<{name}>{_xml(_cell(value))}</{name}>" for name, value in texts if value not in {None, ""}
-    )
-
-
-def _utc(text: Any) -> str | None:
-    # A moment in UTC as XML writes it. A day alone has no moment, and one without a zone is not known in UTC.
-    moment = datetime.fromisoformat(str(text))
-    if moment.tzinfo is None:
-        return None
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def _xml(text: str) -> str:
-    # Control characters have no place in XML at all, not even escaped.
-    return escape(
-        "".join(sign for sign in text if sign in "\t\n" or (sign >= " " and sign not in "\ufffe\uffff"))
+        f"<{name}>{xml_text(cell_text(value))}</{name}>" for name, value in texts if value not in {None, ""}
     )

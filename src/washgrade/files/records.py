@@ -36,7 +36,7 @@ def read_record_file(
     Parameters
     ----------
     path : Path or str
-        CSV, GeoJSON, GPX or another vector file.
+        CSV, GeoJSON, GPX, KML or another vector file.
     frame : Frame
         What the records are judged against.
     kind : str, optional

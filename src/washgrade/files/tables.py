@@ -1,7 +1,7 @@
 """Reading files of records into rows of named cells, whatever the format.
 
-CSV (comma, semicolon or tab), GeoJSON points, GPX waypoints, and any other vector file that GDAL reads.
-Nothing is judged here; `washgrade.files.records` does that.
+CSV (comma, semicolon or tab), GeoJSON points, GPX waypoints, KML placemarks, and any other vector file that
+GDAL reads. Nothing is judged here; `washgrade.files.records` does that.
 """
 
 from __future__ import annotations
@@ -11,16 +11,20 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from washgrade.errors import RecordError
 from washgrade.files.columns import KINDS, tidy
 
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
 __all__ = ["Row", "Table", "read_table"]
 
+_KML_SHAPES = ("Point", "LineString", "LinearRing", "Polygon", "MultiGeometry", "Model")
 _GRID = ("easting_m", "northing_m", "end_easting_m", "end_northing_m")
 
 Row = tuple[int, Mapping[str, Any]]
@@ -99,7 +103,9 @@ def read_table(path: Path) -> Table:
         return _geojson(path, data)
     if ending == ".gpx":
         return _gpx(path, data)
-    if ending in {".gpkg", ".shp", ".fgb", ".kml", ".kmz", ".gml", ".zip"}:
+    if ending == ".kml":
+        return _kml(path, data)
+    if ending in {".gpkg", ".shp", ".fgb", ".kmz", ".gml", ".zip"}:
         return _vector(path)
     return _csv(path.name, data)
 
@@ -121,7 +127,7 @@ def _text(data: bytes) -> str:
 def _csv(name: str, data: bytes) -> Table:
     text = _text(data)
     if "\0" in text:
-        return _nothing(name, "This is no text file. It must be CSV, GeoJSON, GPX or GeoPackage.")
+        return _nothing(name, "This is no text file. It must be CSV, GeoJSON, GPX, KML or GeoPackage.")
     header = next(line for line in text.splitlines() if line.strip())
     bare = re.sub(r'"[^"]*"', "", header)
     delimiter = max(",;\t", key=bare.count)
@@ -207,17 +213,23 @@ def _geojson(path: Path, data: bytes) -> Table:
     return _made(name, "feature", rows, faults)
 
 
-def _gpx(path: Path, data: bytes) -> Table:
+def _xml_root(name: str, data: bytes, what: str) -> Element | Table:
     # The standard parser resolves no external entities; a doctype, which could blow up, is turned away first.
     from xml.etree import ElementTree
 
-    name = path.name
     if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
-        return _nothing(name, "The file has a document type of its own. A GPX file has none.")
+        return _nothing(name, f"The file has a document type of its own. A {what} file has none.")
     try:
-        root = ElementTree.fromstring(data)  # noqa: S314  (doctypes were turned away above)
+        return ElementTree.fromstring(data)  # noqa: S314  (doctypes were turned away above)
     except ElementTree.ParseError as error:
         return _nothing(name, f"The file is no XML ({error}).")
+
+
+def _gpx(path: Path, data: bytes) -> Table:
+    name = path.name
+    root = _xml_root(name, data, "GPX")
+    if isinstance(root, Table):
+        return root
     rows: list[Row] = []
     for number, point in enumerate(root.findall("{*}wpt"), start=1):
         cells: dict[str, Any] = {"lon": point.get("lon"), "lat": point.get("lat")}
@@ -226,23 +238,64 @@ def _gpx(path: Path, data: bytes) -> Table:
         }
         if parts["time"]:
             cells["time"] = parts["time"]
-        free = []
-        for text in dict.fromkeys((parts["desc"], parts["cmt"])):
-            for piece in re.split(r"[;\n]", text):
-                key, equals, value = piece.partition("=")
-                if equals and re.fullmatch(r"\s*[A-Za-z][A-Za-z0-9_ ]*", key):
-                    cells[tidy(key)] = value.strip().replace("%3B", ";")
-                elif piece.strip():
-                    free.append(piece.strip())
-        # A waypoint that goes by the id of its record, or by its reach, has no name of a place.
-        named = str(cells.get("id", "")).startswith(parts["name"]) or cells.get("reach") == parts["name"]
-        if parts["name"] and not named:
-            cells.setdefault("place", parts["name"])
-        if free and "note" not in cells:
-            cells["note"] = "; ".join(free)
+        _free_text(cells, dict.fromkeys((parts["desc"], parts["cmt"])))
+        _pin_name(cells, parts["name"])
         rows.append((number, {key: value for key, value in cells.items() if value not in {None, ""}}))
     faults = [] if rows else [f"{name}: The file holds no waypoint. It must hold at least one."]
     return _made(name, "waypoint", rows, faults)
+
+
+def _kml(path: Path, data: bytes) -> Table:
+    name = path.name
+    root = _xml_root(name, data, "KML")
+    if isinstance(root, Table):
+        return root
+    rows: list[Row] = []
+    faults: list[str] = []
+    for number, mark in enumerate(root.iterfind(".//{*}Placemark"), start=1):
+        cells: dict[str, Any] = {}
+        for field in mark.iterfind("{*}ExtendedData//{*}Data"):
+            cells[tidy(field.get("name") or "")] = field.findtext("{*}value") or ""
+        for field in mark.iterfind("{*}ExtendedData//{*}SimpleData"):
+            cells[tidy(field.get("name") or "")] = field.text or ""
+        shapes = [tag for tag in _KML_SHAPES if mark.find(f"{{*}}{tag}") is not None]
+        if shapes and shapes != ["Point"]:
+            faults.append(f"{name}, placemark {number}: The geometry is a {shapes[0]}. It must be a Point.")
+            continue
+        place = (mark.findtext("{*}Point/{*}coordinates") or "").strip().split(",")
+        if len(place) >= 2:
+            cells |= {"lon": place[0].strip(), "lat": place[1].strip()}
+        when = (mark.findtext("{*}TimeStamp/{*}when") or "").strip()
+        if when:
+            cells.setdefault("time", when)
+        # A description beside fields is made of them, for the eye; alone it is all there is.
+        if mark.find("{*}ExtendedData") is None:
+            _free_text(cells, [mark.findtext("{*}description") or ""])
+        _pin_name(cells, (mark.findtext("{*}name") or "").strip())
+        rows.append((number, {key: value for key, value in cells.items() if key and value not in {None, ""}}))
+    if not rows and not faults:
+        faults.append(f"{name}: The file holds no placemark. It must hold at least one.")
+    return _made(name, "placemark", rows, faults)
+
+
+def _free_text(cells: dict[str, Any], texts: Iterable[str]) -> None:
+    # Fields written as name=value; what else is said is a note.
+    free = []
+    for text in texts:
+        for piece in re.split(r"[;\n]", text):
+            key, equals, value = piece.partition("=")
+            if equals and re.fullmatch(r"\s*[A-Za-z][A-Za-z0-9_ ]*", key):
+                cells[tidy(key)] = value.strip().replace("%3B", ";")
+            elif piece.strip():
+                free.append(piece.strip())
+    if free and "note" not in cells:
+        cells["note"] = "; ".join(free)
+
+
+def _pin_name(cells: dict[str, Any], name: str) -> None:
+    # A pin that goes by the id of its record, or by its reach, has no name of a place.
+    if name and not (str(cells.get("id", "")).startswith(name) or cells.get("reach") == name):
+        cells.setdefault("place", name)
 
 
 def _vector(path: Path) -> Table:

@@ -544,7 +544,7 @@ def write_day(plan: DayPlan, path: Path) -> Path:
     plan : DayPlan
         The plan.
     path : Path
-        The file to be.
+        The file to be; one that ends in .kml is written as KML, which has no routes.
 
     Returns
     -------
@@ -558,7 +558,7 @@ def write_day(plan: DayPlan, path: Path) -> Path:
     """
     import numpy as np
 
-    from washgrade.files.exchange import write_gpx
+    from washgrade.files.exchange import write_plan
     from washgrade.units import show_mass
 
     units = plan.settings.units
@@ -573,7 +573,7 @@ def write_day(plan: DayPlan, path: Path) -> Path:
         }
         stops.append((fields, np.array([dug.lon, dug.lat])))
     head = {"name": f"Digging day of {plan.field_hours:.1f} h", "desc": told}
-    write_gpx(
+    write_plan(
         path,
         waypoints=[car, *stops],
         routes=[(head, [car, *stops])] if stops else [],

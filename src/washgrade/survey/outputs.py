@@ -397,7 +397,7 @@ def export(
     ----------
     site : Path or str
         The site folder.
-    form : {"csv", "geojson", "gpx"}
+    form : {"csv", "geojson", "gpx", "kml", "gpkg"}
         The format.
     what : {"reaches", "records", "samples", "storms", "digs", "looks"}, default "reaches"
         What to write; ``records`` are those of all kinds, each with its kind beside it.

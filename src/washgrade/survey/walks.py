@@ -262,7 +262,7 @@ def write_walk(plan: WalkPlan, path: Path) -> Path:
     plan : WalkPlan
         The walk.
     path : Path
-        The file to be.
+        The file to be; one that ends in .kml is written as KML, which has no routes.
 
     Returns
     -------
@@ -276,7 +276,7 @@ def write_walk(plan: WalkPlan, path: Path) -> Path:
     """
     import numpy as np
 
-    from washgrade.files.exchange import write_gpx
+    from washgrade.files.exchange import write_plan
 
     stops = []
     for k in range(len(plan)):
@@ -290,7 +290,7 @@ def write_walk(plan: WalkPlan, path: Path) -> Path:
         stops.append((fields, np.array([plan.lon[k], plan.lat[k]])))
     way = [np.asarray(leg) for leg in plan.legs_lonlat if len(leg)]
     head = {"name": f"Sampling walk of {plan.walk.minutes / 60:.1f} h", "desc": CAUTION}
-    write_gpx(
+    write_plan(
         path,
         waypoints=stops,
         routes=[(head, stops)] if stops else [],
