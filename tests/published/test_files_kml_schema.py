@@ -22,8 +22,8 @@ ROWS = [
     {"id": "S-07", "time": "2026-03-01", "trace": True, "missing": None},
     {"reach": "A1", "kg_per_load_mean": 2.5, 'odd "name" <x>': "y"},
     {"reach": "A2", "kg_per_load_mean": 0.2},
-    {"name": "property"},
-    {"name": "a storm of no place", "time": "in spring"},
+    {"name": "property", "desc": "where one may <dig>", "time": "2026"},
+    {"name": "a storm of no place", "time": "20260301"},
 ]
 SHAPES = [
     np.array([-2.4, 37.1]),

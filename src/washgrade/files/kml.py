@@ -9,8 +9,8 @@ OGC 07-147r2, OGC KML 2.2.0 (2008): 9.1 (order of a feature's elements), 9.3 (Ex
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import quoteattr
@@ -39,6 +39,9 @@ _CLASSES = (
 
 _YIELD = "kg_per_load_mean"
 
+# What xsd:date and xsd:dateTime allow, without the years and zones that no record has.
+_WHEN = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)?)?")
+
 
 def write_kml(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[GeoShape]) -> None:
     """Write rows and their shapes as KML 2.2: a placemark for each, every field in its extended data.
@@ -48,8 +51,8 @@ def write_kml(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[Ge
     path : Path
         The file to be.
     rows : sequence of mapping
-        Fields. A placemark goes by ``name``, else its place, its reach, or the beginning of its id; reaches
-        are coloured by ``kg_per_load_mean``.
+        Fields. A placemark goes by ``name``, else its place, its reach, or the beginning of its id, and
+        is described by ``desc``; reaches are coloured by ``kg_per_load_mean``.
     shapes : sequence of GeoShape
         Longitudes and latitudes of each, degrees; rounded to seven decimals, a centimetre. A point of NaN
         stands for no place.
@@ -76,8 +79,9 @@ def write_kml(path: Path, rows: Sequence[Mapping[str, Any]], shapes: Sequence[Ge
         )
     for row, shape in zip(rows, shapes, strict=True):
         name = row.get("name") or row.get("place") or row.get("reach") or str(row.get("id", ""))[:8]
+        about = f"<description>{xml_text(cell_text(row['desc']))}</description>" if row.get("desc") else ""
         lines.append(
-            f"<Placemark><name>{xml_text(cell_text(name))}</name>{_when(row.get('time'))}"
+            f"<Placemark><name>{xml_text(cell_text(name))}</name>{about}{_when(row.get('time'))}"
             f"<styleUrl>#class{_class(row, best)}</styleUrl>{_data(row)}{_geometry(shape)}</Placemark>"
         )
     lines.append("</Document></kml>")
@@ -94,11 +98,7 @@ def _class(row: Mapping[str, Any], best: float) -> int:
 
 def _when(time: Any) -> str:
     # KML takes a day or a moment; what is neither stays in the extended data alone.
-    if not time:
-        return ""
-    try:
-        datetime.fromisoformat(str(time))
-    except ValueError:
+    if not time or not _WHEN.fullmatch(str(time)):
         return ""
     return f"<TimeStamp><when>{xml_text(str(time))}</when></TimeStamp>"
 
