@@ -280,7 +280,18 @@ def test_the_switch_of_units_is_the_sites_setting(start_desk, site):
 
 def test_an_empty_site_says_what_to_do_next(start_desk, tmp_path):
     running = start_desk(tmp_path / "new")
-    for path in ("/rank", "/map", "/walk", "/where", "/settings", "/take-along", "/check"):
+    for path in (
+        "/rank",
+        "/map",
+        "/walk",
+        "/where",
+        "/settings",
+        "/take-along",
+        "/check",
+        "/day",
+        "/storms",
+        "/sheet.pdf",
+    ):
         assert 'href="/ground"' in running.client.get(path).text
     assert "Build the ground first" in running.client.get("/notebook").text
     assert "Lay out the invented valley" in running.client.get("/").text
@@ -323,6 +334,23 @@ def test_a_ground_is_built_and_answers_follow(start_desk, tmp_path, valley):
     gpx = running.ready(re.search(r'href="(/walk.gpx[^"]*)"', walk.text).group(1).replace("&amp;", "&"))
     assert gpx.headers["content-disposition"] == 'attachment; filename="walk.gpx"'
     assert gpx.text.count("<wpt") == len(re.findall(r'<th scope="row"><a href="/reach', walk.text))
+    day = running.ready(f"/day?product=5&unit_of_product=lb&point={point.lon},{point.lat}&sure=yes")
+    plan = survey.plan_digging_day(
+        survey.rank(survey.estimate(tmp_path / "new")),
+        product_kg=5 * 0.45359237,
+        start=f"{point.lon},{point.lat}",
+        sure=True,
+    )
+    table = day.text.partition('id="dug"')[2].partition("</table>")[0]
+    assert re.findall(r'href="/reach/(\w+)"', table) == [dug.reach for dug in plan.dug]
+    assert plan.dug
+    assert all(html.escape(sentence)[:40] in day.text for sentence in plan.sentences("metric"))
+    gpx = running.ready(re.search(r'href="(/day.gpx[^"]*)"', day.text).group(1).replace("&amp;", "&"))
+    assert f"<name>1 {plan.dug[0].reach}</name>" in gpx.text
+    running.post("/notebook/new/storms", {"time": "2026-03-05", "rain_mm": "30", "duration_h": "1"})
+    assert "30 mm in 1 h" in running.ready("/storms").text
+    sheet = running.ready(f"/sheet.pdf?walk_hours=1&point={point.lon},{point.lat}")
+    assert sheet.content.startswith(b"%PDF-"), running.sentences(sheet)
     page = running.ready("/map/page.html")
     assert "frame-ancestors 'self'" in page.headers["content-security-policy"]
     assert "script-src 'sha256-" in page.headers["content-security-policy"]
@@ -342,6 +370,8 @@ def test_a_ground_is_built_and_answers_follow(start_desk, tmp_path, valley):
 
 def test_faults_of_a_walk_stand_beside_their_fields(start_desk, site):
     running = start_desk(site)
+    answer = running.client.get("/day?hours=long")
+    assert running.sentences(answer) == ["Invalid value of 'long'. It must be a number from 0 to 24."]
     answer = running.client.get("/walk?hours=99&pairs=1.5")
     assert answer.status_code == 200
     assert running.sentences(answer) == [

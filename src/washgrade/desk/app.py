@@ -11,7 +11,7 @@ from starlette.middleware import Middleware
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from washgrade.desk import ground_pages, record_pages, result_pages
+from washgrade.desk import ground_pages, plan_pages, record_pages, result_pages
 from washgrade.desk.access import Guard, refusal_html
 
 if TYPE_CHECKING:
@@ -149,8 +149,10 @@ def make_app(desk: Desk) -> Starlette:
         Route("/reach", results.find_reach, methods=get),
         Route("/reach/{reach}", results.reach, methods=get),
         Route("/where", results.where, methods=get),
-        Route("/walk", results.walk, methods=get),
-        Route("/walk.gpx", results.walk_gpx, methods=get),
+        *(Route(f"/{kind}", plan_pages.plan, methods=get) for kind in plan_pages.PLANS),
+        *(Route(f"/{kind}.gpx", plan_pages.plan_gpx, methods=get) for kind in plan_pages.PLANS),
+        Route("/sheet.pdf", plan_pages.sheet, methods=get),
+        Route("/storms", results.storms, methods=get),
         Route("/map", results.map_page, methods=get),
         Route("/map/page.html", results.map_file, methods=get),
         Route("/take-along", results.take_along, methods=get),

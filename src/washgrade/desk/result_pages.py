@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
 import re
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
 from washgrade.desk.fields import changed_settings, settings_form
 from washgrade.desk.uploads import Refused, receive_form
-from washgrade.desk.words import for_desk
 from washgrade.errors import WashgradeError
 from washgrade.files.columns import KINDS
 
@@ -35,11 +33,11 @@ __all__ = [
     "save_settings",
     "settings",
     "state",
+    "storms",
     "switch_units",
     "take_along",
-    "walk",
-    "walk_gpx",
     "where",
+    "without_ground",
 ]
 
 ROWS_OFFERED = (25, 100, 1000)
@@ -69,8 +67,21 @@ def _day(request: Request) -> str | None:
     return request.query_params.get("on") or None
 
 
-def _without_ground(desk: Desk, request: Request) -> Response | None:
-    # Nothing can be answered without a ground; the page says what to do next.
+def without_ground(desk: Desk, request: Request) -> Response | None:
+    """Say what to do next where there is no ground, without which nothing can be answered.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    request : Request
+        What was asked.
+
+    Returns
+    -------
+    Response or None
+        None where the ground stands.
+    """
     standing = desk.standing()
     if standing.ground:
         return None
@@ -80,7 +91,7 @@ def _without_ground(desk: Desk, request: Request) -> Response | None:
 def rank(request: Request) -> Response:
     """Show where to dig."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     wanted = request.query_params.get("rows", "")
@@ -94,7 +105,7 @@ def rank(request: Request) -> Response:
 def reach(request: Request) -> Response:
     """Show one reach, and what its figures rest on."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     name = request.path_params["reach"]
@@ -111,107 +122,27 @@ def find_reach(request: Request) -> Response:
 def where(request: Request) -> Response:
     """Show where one more sample would tell most."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     job = desk.ask(request, "where", "Looking where one more sample would tell most", on=_day(request))
     return desk.unready(request, job) or desk.show(request, "where.html", found=job.result)
 
 
-def walk(request: Request) -> Response:
-    """Plan a sampling walk."""
-    from washgrade.files.groundstore import load_shapes
-    from washgrade.files.site import open_site
-
+def storms(request: Request) -> Response:
+    """Show what the storms did."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
-    gates = [shape.name for shape in load_shapes(open_site(desk.site), "access") if shape.name]
-    asked = request.query_params
-    typed = {name: asked.get(name, "").strip() for name in WALK_FIELDS}
-    if not asked.get("hours"):
-        return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults={})
-    options, faults = _walk_options(typed)
-    if faults:
-        return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults=faults)
-    job = _ask_walk(desk, request, options)
-    if job.faults:
-        about = "start" if "start" in " ".join(job.faults).lower() else "hours"
-        told = {about: " ".join(for_desk(fault) for fault in job.faults)}
-        return desk.show(request, "walk.html", found=None, gates=gates, typed=typed, faults=told)
-    return desk.unready(request, job) or desk.show(
-        request,
-        "walk.html",
-        found=job.result,
-        gates=gates,
-        typed=typed,
-        faults={},
-        query=request.url.query,
-    )
-
-
-WALK_FIELDS = ("hours", "stops", "start", "point", "one_way", "pairs", "per_stop", "daylight", "tributaries")
-_WALK_NUMBERS = (
-    ("hours", "hours", 24.0),
-    ("stops", "stops", 500.0),
-    ("pairs", "duplicates", 100.0),
-    ("per_stop", "sample_minutes", 600.0),
-    ("daylight", "daylight_hours", 24.0),
-)
-
-
-def _walk_options(typed: dict[str, str]) -> tuple[dict[str, Any], dict[str, str]]:
-    options: dict[str, Any] = {}
-    faults: dict[str, str] = {}
-    for name, option, most in _WALK_NUMBERS:
-        text = typed[name]
-        if not text:
-            continue
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        counted = option in {"stops", "duplicates"}
-        if not 0.0 <= value <= most or (counted and not value.is_integer()):
-            what = "a whole number" if counted else "a number"
-            faults[name] = f"Invalid value of {text!r}. It must be {what} from 0 to {most:g}."
-            continue
-        options[option] = int(value) if counted else value
-    options["start"] = typed["point"] or typed["start"] or None
-    options["one_way"] = bool(typed["one_way"])
-    options["every_tributary"] = bool(typed["tributaries"])
-    return options, faults
-
-
-def _ask_walk(desk: Desk, request: Request, options: dict[str, Any]) -> Job:
-    # The name of the file follows from the question, so that the download finds the same answer.
-    import hashlib
-
-    text = repr((sorted(options.items()), desk.stamp(), _day(request), date.today()))
-    gpx = desk.scratch / f"walk-{hashlib.sha256(text.encode()).hexdigest()[:16]}.gpx"
-    return desk.ask(request, "walk", "Planning the walk", on=_day(request), gpx=gpx, **options)
-
-
-def walk_gpx(request: Request) -> Response:
-    """Give the walk for a GPS or a phone's map program."""
-    desk: Desk = request.app.state.desk
-    options, faults = _walk_options(
-        {name: request.query_params.get(name, "").strip() for name in WALK_FIELDS}
-    )
-    if faults or "hours" not in options:
-        return RedirectResponse("/walk", status_code=303)
-    job = _ask_walk(desk, request, options)
-    unready = desk.unready(request, job)
-    if unready is not None:
-        return unready
-    return FileResponse(job.arguments["gpx"], filename="walk.gpx", media_type="application/gpx+xml")
+    job = desk.ask(request, "storms", "Reading what the storms did", on=_day(request))
+    return desk.unready(request, job) or desk.show(request, "storms.html", found=job.result)
 
 
 def map_page(request: Request) -> Response:
     """Show the map within the desk."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     job = _ask_page(desk, request)
@@ -238,7 +169,7 @@ def _ask_page(desk: Desk, request: Request) -> Job:
 def map_file(request: Request) -> Response:
     """Give the map's file: within the desk's page, or to take along."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     job = _ask_page(desk, request)
@@ -265,7 +196,7 @@ def map_file(request: Request) -> Response:
 def take_along(request: Request) -> Response:
     """Show what can be taken along."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     return desk.show(request, "take_along.html", forms=_FORMS, kinds=KINDS)
@@ -276,7 +207,7 @@ def export(request: Request) -> Response:
     from washgrade.files.exchange import FORMATS
 
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     form, what = request.query_params.get("form", ""), request.query_params.get("what", "")
@@ -291,7 +222,7 @@ def export(request: Request) -> Response:
 def check(request: Request) -> Response:
     """Show whether the site is whole, and which records look wrong."""
     desk: Desk = request.app.state.desk
-    missing = _without_ground(desk, request)
+    missing = without_ground(desk, request)
     if missing is not None:
         return missing
     job = desk.ask(request, "check", "Looking over the site")

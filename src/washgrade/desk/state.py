@@ -139,6 +139,8 @@ class Desk:
             "depth": units.show_depth,
             "area": units.show_area,
             "grade": units.show_grade,
+            "rain": units.show_rain,
+            "flow": units.show_flow,
             "share": lambda value: "under 1 %" if 0 < value < 0.01 else f"{value:.0%}".replace("%", " %"),
             "for_desk": for_desk,
         }

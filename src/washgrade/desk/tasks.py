@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from washgrade.desk.work import _Teller
     from washgrade.survey import Estimate, Ranking, WalkPlan
 
@@ -102,6 +105,7 @@ def _reach(*, memory: Memory, tell: _Teller, site: Path, on: str | None, reach: 
         "row": row,
         "top": found.settings.top_reaches,
         "why": tuple(survey.why(found).sentences(place)),
+        "history": tuple(survey.reach_history(ranking, reach).chart(found.settings.units)),
         "picture": network_svg(ranking, chosen=place),
     }
 
@@ -133,6 +137,76 @@ def _walk(
     )
     survey.write_walk(plan, gpx)
     return {**plan.as_json(), "sentences": plan.sentences, "picture": _walk_picture(ranking, plan)}
+
+
+def _day(
+    *, memory: Memory, tell: _Teller, site: Path, on: str | None, gpx: Path, **options: Any
+) -> dict[str, Any]:
+    from washgrade import survey
+    from washgrade.desk.picture import network_svg
+    from washgrade.files.places import to_grid
+    from washgrade.survey.daytold import cautions, sentences, steps
+
+    found, ranking = memory.get(site, on, lambda step, share: tell(step, 0.5 * share))
+    plan = survey.plan_digging_day(
+        ranking, progress=lambda step, share: tell(step, 0.5 + 0.5 * share), **options
+    )
+    survey.write_day(plan, gpx)
+    units = found.settings.units
+    return {
+        "day": found.day.isoformat(),
+        "field_hours": plan.field_hours,
+        "sentences": sentences(plan, units),
+        "cautions": cautions(plan, units),
+        "steps": steps(plan, units) if plan.dug else [],
+        "dug": [
+            {
+                "reach": dug.reach,
+                "loads": dug.loads,
+                "carries": dug.carries,
+                "out_minutes": dug.out_minutes,
+                "back_minutes": dug.back_minutes,
+                "wet_kg": dug.wet_kg,
+                "product_kg": dug.product_kg,
+                "lon": dug.lon,
+                "lat": dug.lat,
+            }
+            for dug in plan.dug
+        ],
+        "picture": network_svg(
+            ranking,
+            lines_m=[_columns(to_grid(found.facts.crs, *dug.way_lonlat.T)) for dug in plan.dug],
+            stops=[(dug.easting_m, dug.northing_m, str(k + 1)) for k, dug in enumerate(plan.dug)],
+        ),
+    }
+
+
+def _columns(pair: tuple[NDArray[np.float64], NDArray[np.float64]]) -> NDArray[np.float64]:
+    import numpy as np
+
+    return np.column_stack(pair)
+
+
+def _sheet(
+    *, memory: Memory, tell: _Teller, site: Path, on: str | None, out: Path, **options: Any
+) -> dict[str, Any]:
+    from washgrade import survey
+
+    del memory
+    return {"path": survey.write_sheet(site, out=out, on=on, progress=tell, **options)}
+
+
+def _storms(*, memory: Memory, tell: _Teller, site: Path, on: str | None) -> dict[str, Any]:
+    from washgrade import survey
+
+    del memory
+    tell("reading what the storms did", 0.2)
+    told = survey.storms(site, on=on)
+    return {
+        "day": told.day.isoformat(),
+        "storms": told.as_json(reaches=False)["storms"] if len(told) else [],
+        "sentences": (*told.past.untold, *survey.learnt_sentences(told.past)) if len(told) else (),
+    }
 
 
 def _walk_picture(ranking: Ranking, plan: WalkPlan) -> str:
@@ -181,6 +255,9 @@ TASKS: Mapping[str, Callable[..., dict[str, Any]]] = {
     "reach": _reach,
     "where": _where,
     "walk": _walk,
+    "day": _day,
+    "sheet": _sheet,
+    "storms": _storms,
     "page": _page,
     "export": _export,
     "check": _check,
