@@ -82,7 +82,7 @@ def network_svg(
             name = "shut" if ranking.closed[k] else f"grade-{grade_class[k]}"
             drawn.setdefault(name, []).append(path(line))
     width, height = 60.0 + (high - low) * scale
-    height += 34.0
+    height += 50.0
     names = ("shut", *(f"grade-{number}" for number in range(len(CLASS_LIMITS) + 1)))
     parts = [
         f'<path class="{edge} {name}" d="{"".join(drawn[name])}"/>'
@@ -99,7 +99,7 @@ def network_svg(
         spot = laid(np.array([[shape.geometry.x, shape.geometry.y]]))[0]
         parts.append(
             f'<g class="gate"><rect x="{spot[0] - 6:.0f}" y="{spot[1] - 6:.0f}" width="12" height="12"/>'
-            f'<text x="{spot[0] + 11:.0f}" y="{spot[1] + 5:.0f}">{escape(shape.name)}</text></g>'
+            f'<text x="{spot[0] + 13:.0f}" y="{spot[1] + 9:.0f}">{escape(shape.name)}</text></g>'
         )
     if chosen is not None:
         line = corners[start[chosen] : start[chosen + 1]]
@@ -115,16 +115,16 @@ def network_svg(
     for easting_m, northing_m, name in reversed(stops):
         spot = laid(np.array([[easting_m, northing_m]]))[0]
         parts.append(
-            f'<g class="stop"><circle cx="{spot[0]:.0f}" cy="{spot[1]:.0f}" r="13"/>'
-            f'<text x="{spot[0]:.0f}" y="{spot[1] + 5:.0f}">{escape(name)}</text></g>'
+            f'<g class="stop"><circle cx="{spot[0]:.0f}" cy="{spot[1]:.0f}" r="19"/>'
+            f'<text x="{spot[0]:.0f}" y="{spot[1] + 8:.0f}">{escape(name)}</text></g>'
         )
     bar_m = max((bar for bar in _BARS_M if bar * scale <= SIDE_PX / 4), default=_BARS_M[0])
     if found.settings.units == "us":
         bar_m *= 1.524  # 100 m to 500 ft: round numbers of feet for round numbers of metres
     told = f"{show_length(bar_m, found.settings.units)}, north is up"
     parts.append(
-        f'<g class="scale"><path d="M30,{height - 22:.0f} h{bar_m * scale:.0f}"/>'
-        f'<text x="30" y="{height - 4:.0f}">{told}</text></g>'
+        f'<g class="scale"><path d="M30,{height - 36:.0f} h{bar_m * scale:.0f}"/>'
+        f'<text x="30" y="{height - 8:.0f}">{told}</text></g>'
     )
     return (
         f'<svg class="network" viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
