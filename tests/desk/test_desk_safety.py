@@ -308,6 +308,30 @@ def test_the_command_line_loads_the_desk_only_when_asked():
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.parametrize("signal_name", ["SIGTERM", "SIGINT"])
+def test_a_desk_that_is_stopped_leaves_nothing_lying_about(site, tmp_path, signal_name):
+    import os
+    import signal
+
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from washgrade.cli import main; main()", "desk", str(site), "--no-browser"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "TMPDIR": str(scratch)},
+    )
+    link = next(line.strip() for line in process.stdout if line.startswith("http://"))
+    assert httpx.get(link, trust_env=False, timeout=30).status_code == 200
+    assert list(scratch.iterdir())
+    process.send_signal(getattr(signal, signal_name))
+    _, said_last = process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert said_last == ""
+    assert list(scratch.iterdir()) == []
+
+
 def test_a_form_that_is_too_long_is_refused(running):
     answer = running.post("/notebook/new/looks", {"note": "x" * 1_100_000})
     assert answer.status_code == 413

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import signal
 import socket
+import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -124,7 +127,10 @@ def run_desk(
             import webbrowser
 
             webbrowser.open(link)
-        server.run(sockets=[listening])
+        # The server hands a signal on when it has stopped; what is only for this run is cleared away then.
+        signal.signal(signal.SIGTERM, lambda _number, _frame: sys.exit(0))
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[listening])
     finally:
         desk.close()
         listening.close()
