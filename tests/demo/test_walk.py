@@ -163,3 +163,10 @@ def test_cells_that_a_line_passes_are_closed_on_both_sides():
     assert not open_cells[:, 0].any()
     assert not open_cells[3, 3]
     assert open_cells[1:3, 2].all()
+
+
+def test_daylight_cuts_the_walk(found):
+    long = survey.plan_sampling_walk(found, hours=30.0, stops=3)
+    assert long.walk.minutes <= long.walk.budget_minutes < 15 * 60.0
+    assert any(one.startswith("Cut to the daylight: of 30 hours asked for") for one in long.sentences)
+    assert not any("daylight" in one for one in survey.plan_sampling_walk(found, hours=2.0).sentences)

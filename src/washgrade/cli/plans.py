@@ -35,14 +35,16 @@ __all__ = ["cleanup", "day", "walk"]
 @click.option("--at", multiple=True, metavar="REACH", help="A reach to stop at in any case; may be repeated.")
 @click.option(
     "--done",
+    "--more",
+    "done",
     multiple=True,
     metavar="REACH",
-    help="A reach sampled already on this walk: plan the rest from where you stand (--from).",
+    help="A reach sampled already on this walk: plan what more to do from where you stand (--from).",
 )
 @click.option("--pairs", "duplicates", type=int, default=0, help="Stops at which to take two samples. [0]")
 @click.option("--every-tributary", is_flag=True, help="A stop in each main tributary before all else.")
 @click.option("--per-stop", "per_stop_h", type=DURATION, help='Time at each stop, such as "20 min". [15 min]')
-@click.option("--daylight", "daylight_h", type=DURATION, help='Time to dark, such as "5 h". [not looked at]')
+@click.option("--daylight", "daylight_h", type=DURATION, help='Time to dark, such as "5 h". [dawn to dusk]')
 @click.option(
     "--gpx",
     type=click.Path(path_type=Path),

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import SEED, Estimate
-from washgrade.survey.footing import open_ground_of, start_of
+from washgrade.survey.footing import daylight_on, open_ground_of, start_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -89,6 +89,11 @@ class WalkPlan:
                 f"from {self.start_name}. Expected to settle {walk.settled:.0%} of the doubt about where to "
                 f"dig; no walk over these places could settle more than {walk.bound_share:.0%}."
             ]
+        if walk.budget_minutes < 60.0 * self.hours:
+            told.append(
+                f"Cut to the daylight: of {self.hours:g} hours asked for {walk.budget_minutes / 60:.1f} are "
+                "there, ending half an hour before dark. In a canyon it is dark earlier."
+            )
         for name, flags in (
             ("cannot be reached on open ground", walk.cut_off),
             ("lie too far for the time", walk.too_far),
@@ -190,7 +195,7 @@ def plan_sampling_walk(
     sample_minutes : float, optional
         Time at each stop; 15 unless told.
     daylight_hours : float, optional
-        Hours to dark; the walk is over half an hour before.
+        Hours to dark; from dawn to dusk on the day unless told. The walk is over half an hour before.
     progress : callable, optional
         Told the step and the share done, 0 to 1.
 
@@ -212,10 +217,13 @@ def plan_sampling_walk(
     from washgrade.files.places import lonlat
     from washgrade.survey.ranking import closed_reaches
 
+    chosen = found.settings
     rule = WalkRule(
         hours=hours,
         most_stops=stops,
-        daylight_hours=daylight_hours,
+        daylight_hours=daylight_on(found) if daylight_hours is None else daylight_hours,
+        body_kg=chosen.body_kg,
+        terrain_factor=chosen.terrain_factor,
         duplicates=duplicates,
         sample_minutes=SAMPLE_MINUTES if sample_minutes is None else sample_minutes,
     )
