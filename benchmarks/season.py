@@ -205,13 +205,13 @@ class Reckoned:
                 wetted_share=flood.flow.wetted_share, rng=np.random.default_rng([self.seed, 2, self.storms]),
             )  # fmt: skip
 
-    def go(self, truth, rng):
+    def go(self, truth, rng, sample_loads):
         """Take samples as long as they pay, and say where to dig with how many loads."""
         looked, loads = np.zeros(len(truth.loads), bool), LOADS_A_DAY
         while True:
             day = self.holding.day_kg(LOADS_A_DAY)
             best = int(np.argmax(day.mean(axis=0)))
-            fewer = self.holding.day_kg(LOADS_A_DAY - LOADS_A_SAMPLE)[:, best]
+            fewer = self.holding.day_kg(LOADS_A_DAY - sample_loads)[:, best]
             step = next_step(
                 day, look_cost_kg=max(float(np.mean(day[:, best] - fewer)), 0.0),
                 error_log_sd=SAMPLE_LOG_SD, looked=looked,
@@ -219,7 +219,7 @@ class Reckoned:
             if not (step.look_first and self.looks and loads > LOADS_A_DAY // 2):
                 return best, loads
             looked[step.reach] = True
-            loads -= LOADS_A_SAMPLE
+            loads -= sample_loads
             grade = min(GRADE * np.exp(truth.read(step.reach, rng)), 0.95)
             load_kg = float(load_magnetics_kg(np.array([grade]), Shovel())[0])
             self.holding = after_sample(self.holding, reach=step.reach, load_kg=load_kg, log_sd=SAMPLE_LOG_SD)
@@ -241,7 +241,7 @@ class Perfect:
     def flood(self, flood):
         """See it anyway."""
 
-    def go(self, truth, _rng):
+    def go(self, truth, _rng, _sample_loads):
         """Dig where the day brings most, by every strip or by the mean of each reach."""
         if self.mean_only:
             part = taken_share(np.minimum(LOADS_A_DAY / truth.loads, 1.0))
@@ -265,14 +265,14 @@ class Thumb:
     def flood(self, flood):
         """Not heeded."""
 
-    def go(self, truth, rng):
+    def go(self, truth, rng, sample_loads):
         """Take two samples where one comes by, then go by the rule."""
         if self.kind == "anywhere":
             return int(rng.integers(len(truth.loads))), LOADS_A_DAY
         for reach in rng.choice(len(truth.loads), self.samples, replace=False):
             self.reading[int(reach)] = truth.read(reach, rng)
             self.left.discard(int(reach))
-        loads = LOADS_A_DAY - LOADS_A_SAMPLE * self.samples
+        loads = LOADS_A_DAY - sample_loads * self.samples
         if self.kind == "best sample":
             return max(self.reading, key=self.reading.get), loads
         if self.good is None or self.here < 0.5 * self.best:
@@ -346,7 +346,7 @@ def policies(seed, channels, truth, first):
     }
 
 
-def play(seed, name):
+def play(seed, name, sample_loads=LOADS_A_SAMPLE):
     """One season of one policy; kilograms brought, and samples taken on the way."""
     channels, truth, ground, first, rains = lay_out(seed)
     policy = policies(seed, channels, truth, first)[name]()
@@ -357,15 +357,15 @@ def play(seed, name):
             if flood_day == day:
                 truth.flood(depth, np.random.default_rng([seed, k]))
                 policy.flood(flood_of_rain(ground, burst(depth_mm=depth, duration_h=hours)))
-        reach, loads = policy.go(truth, rng)
+        reach, loads = policy.go(truth, rng, sample_loads)
         here = truth.dig(reach, loads)
         brought += here
-        spent += (LOADS_A_DAY - loads) // LOADS_A_SAMPLE
+        spent += (LOADS_A_DAY - loads) // sample_loads
         policy.dug(reach, loads, here)
     return brought, spent
 
 
-def table(found, first_season):
+def table(found, first_season, sample_loads):
     """Lay the results out as a table in Markdown."""
     names = list(found)
     share = {name: found[name][:, 0] / found["perfect"][:, 0] for name in names}
@@ -373,7 +373,7 @@ def table(found, first_season):
     lines = [
         f"Seasons {first_season} to {first_season + count - 1} (season k: seed 1000 k); 120 reaches "
         f"of 50 m, {DAYS} days of {LOADS_A_DAY} loads, 10 rains, 30 first samples; a sample on the way costs "
-        f"{LOADS_A_SAMPLE} loads; {DRAWS} joint draws. Standard errors are over seasons.",
+        f"{sample_loads} loads; {DRAWS} joint draws. Standard errors are over seasons.",
         "",
         "| policy | share of perfect | standard error | P10 | P90 | samples on the way | kg a season |",
         "|---|---:|---:|---:|---:|---:|---:|",
@@ -397,6 +397,7 @@ def main():
     )
     parser.add_argument("--only", nargs="*", help="policies whose name holds one of these words")
     parser.add_argument("--table", type=Path, help="page whose table is written anew")
+    parser.add_argument("--sample-loads", type=int, default=LOADS_A_SAMPLE, help="what a sample costs")
     given = parser.parse_args()
     if given.seasons < 2:
         parser.error("--seasons must be at least 2.")
@@ -408,9 +409,11 @@ def main():
     found = {}
     for name in chosen:
         began = time.perf_counter()
-        found[name] = np.array([play(1000 * (given.first + k), name) for k in range(given.seasons)])
+        found[name] = np.array(
+            [play(1000 * (given.first + k), name, given.sample_loads) for k in range(given.seasons)]
+        )
         print(f"{name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
-    page = table(found, given.first)
+    page = table(found, given.first, given.sample_loads)
     print(page)
     if given.table:
         old = given.table.read_text(encoding="utf-8")
