@@ -4,16 +4,23 @@ Run from the project's folder: ``python benchmarks/tiles.py --cells 100000000 --
 load the same heights (the one in memory whole, the other by windows from disk), breach, fill, find the ways
 and count, and make the channels; loops are compiled before the clock starts. Peak memory is that of the
 whole process, Python and its libraries included. ``--check`` compares the results cell by cell.
+
+With ``--site`` both build a whole site from a GeoTIFF, as ``washgrade ground --memory`` does, and ``--check``
+compares the terrain byte by byte and the channels table by table. Peak memory is then told twice: with the
+pages of scratch files that the system keeps as long as it has room for them, and without those.
 """
 
 from __future__ import annotations
 
 import argparse
+import filecmp
 import json
 import resource
+import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import warnings
 from pathlib import Path
@@ -108,6 +115,79 @@ def by_tiles(path, given):
     return steps, found
 
 
+def build_site(path, given, memory_bytes):
+    """Build a site from a GeoTIFF that is made of the stored heights."""
+    import rasterio
+
+    from washgrade import survey
+
+    heights = np.load(path, mmap_mode="r")
+    tif, steps = path.with_suffix(".tif"), Steps()
+    if not tif.exists():
+        with rasterio.open(
+            tif,
+            "w",
+            driver="GTiff",
+            height=heights.shape[0],
+            width=heights.shape[1],
+            count=1,
+            dtype="float32",
+            crs=PLACE["crs"],
+            tiled=True,
+            BIGTIFF="IF_SAFER",
+            transform=rasterio.Affine(CELL_M, 0, 5e5, 0, -CELL_M, 4.6e6),
+        ) as raster:
+            for top in range(0, heights.shape[0], 512):
+                part = np.array(heights[top : top + 512])
+                raster.write(part, 1, window=rasterio.windows.Window(0, top, part.shape[1], len(part)))
+    site = path.parent / f"site-{memory_bytes:.0f}-{path.stem}"
+    with Sampled() as sampled:
+        made = survey.build_ground(
+            site, [tif], memory_bytes=int(memory_bytes), channel_area_m2=given.area_m2, progress=steps
+        )
+    found = {"nodes": made.nodes, "reaches": made.reaches, "own GB": round(sampled.peak / 1e9, 2)}
+    found["how"] = next(one for one in made.sentences if one.startswith("Worked on"))
+    if given.check:
+        other = [one for one in path.parent.glob(f"site-*-{path.stem}") if one != site]
+        if other:
+            found["equal"] = same_site(site, other[0])
+    return steps, found
+
+
+def same_site(one, other):
+    """Whether two sites have the same terrain and the same nodes and reaches."""
+    tables = []
+    for site in (one, other):
+        with sqlite3.connect(site / "site.gpkg") as connection:
+            tables.append([connection.execute(told).fetchall() for told in ASKED])
+    return tables[0] == tables[1] and filecmp.cmp(one / "terrain.tif", other / "terrain.tif", shallow=False)
+
+
+class Sampled:
+    """Peak of the memory that is the program's own, looked up twenty times a second (Linux)."""
+
+    def __init__(self):
+        self.peak = 0
+        self.over = threading.Event()
+        self.thread = threading.Thread(target=self.sample, daemon=True)
+
+    def __enter__(self):
+        self.thread.start()
+        return self
+
+    def __exit__(self, *_):
+        self.over.set()
+        self.thread.join()
+
+    def sample(self):
+        """Look until it is over."""
+        status = Path("/proc/self/status")
+        while not self.over.wait(0.05):
+            for line in status.read_text().splitlines():
+                if line.startswith("RssAnon:"):
+                    self.peak = max(self.peak, 1024 * int(line.split()[1]))
+
+
 class Steps:
     """Seconds by step."""
 
@@ -125,6 +205,12 @@ class Steps:
 
 
 CHAINS = {"in memory": in_memory, "by tiles": by_tiles}
+# What is compared of two sites.
+ASKED = ("SELECT * FROM nodes", "SELECT * FROM reaches")
+SITES = {
+    "in memory": lambda path, given: build_site(path, given, 1e12),
+    "by tiles": lambda path, given: build_site(path, given, given.memory_gb * 1e9),
+}
 
 
 def run(name, path, given):
@@ -132,9 +218,18 @@ def run(name, path, given):
     with tempfile.TemporaryDirectory() as folder:
         small = Path(folder) / "small.npy"
         stored_ground(small, given.kind, 90_000)
-        CHAINS[name](small, argparse.Namespace(memory_gb=given.memory_gb, check=False, area_m2=given.area_m2))
+        chain = (SITES if given.site else CHAINS)[name]
+        if given.site:
+            # The build gets its loops ready itself; so small a ground need not be looked at.
+            from washgrade.land.tiles.warm import warm_up_tiles
+            from washgrade.land.warm import warm_up
+
+            warm_up()
+            warm_up_tiles()
+        else:
+            chain(small, argparse.Namespace(memory_gb=given.memory_gb, check=False, area_m2=given.area_m2))
     start = time.perf_counter()
-    steps, found = CHAINS[name](path, given)
+    steps, found = chain(path, given)
     took = time.perf_counter() - start
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
     print(json.dumps({"seconds": took, "peak": peak, "steps": steps.seconds, **found}))
@@ -146,6 +241,7 @@ def main():
     parser.add_argument("--memory-gb", type=float, default=1.0)
     parser.add_argument("--kind", choices=("hills", "rough hills"), default="rough hills")
     parser.add_argument("--area-m2", type=float, default=CHANNEL_AREA_M2)
+    parser.add_argument("--site", action="store_true", help="build whole sites")
     parser.add_argument("--check", action="store_true")
     parser.add_argument("--only", choices=tuple(CHAINS))
     parser.add_argument("--run", choices=tuple(CHAINS), help=argparse.SUPPRESS)
@@ -164,6 +260,7 @@ def main():
             command = [sys.executable, __file__, "--run", name, "--stored", str(path), "--kind", given.kind]
             command += ["--area-m2", str(given.area_m2)]
             command += ["--memory-gb", str(given.memory_gb), *(["--check"] if given.check else [])]
+            command += ["--site"] if given.site else []
             done[name] = json.loads(
                 subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
             )

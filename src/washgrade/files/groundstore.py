@@ -11,7 +11,7 @@ import json
 import mmap
 import sqlite3
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -41,7 +41,12 @@ from washgrade.files.groundtables import (
 )
 from washgrade.files.notebook import make_notebook, regrid
 from washgrade.files.site import Site
-from washgrade.files.terrain import check_terrain, read_terrain, terrain_stamp, write_terrain
+from washgrade.files.terrain import (
+    read_terrain,
+    terrain_bands,
+    terrain_stamp,
+    write_terrain,
+)
 from washgrade.files.vectors import Shape
 from washgrade.land.dem import Dem
 
@@ -53,6 +58,7 @@ if TYPE_CHECKING:
 __all__ = [
     "GroundFacts",
     "check_dem",
+    "dem_bands",
     "has_ground",
     "load_channels",
     "load_dem",
@@ -433,10 +439,36 @@ def check_dem(site: Site) -> None:
     SiteError
         If there is no ground yet, it cannot be read, or terrain and channels do not belong together.
     """
+    for _ in dem_bands(site, whole_rows=1):
+        pass
+
+
+def dem_bands(site: Site, *, whole_rows: int) -> Iterator[Dem]:
+    """Read the heights of the ground in bands of rows, from the north.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    whole_rows : int
+        Every band has a multiple of so many rows, but for the last.
+
+    Yields
+    ------
+    Dem
+        The heights of a band.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, it cannot be read, or terrain and channels do not belong together.
+    """
     facts = load_facts(site)
     _settle(site, facts.stamp)
-    if check_terrain(site.terrain) != facts.stamp:
-        raise SiteError(_torn(site))
+    for dem, stamp in terrain_bands(site.terrain, whole_rows=whole_rows):
+        if stamp != facts.stamp:
+            raise SiteError(_torn(site))
+        yield dem
 
 
 def load_dem(site: Site, *, most_cells: int | None = None) -> Dem:

@@ -17,9 +17,17 @@ from washgrade.files.places import crs_name
 from washgrade.files.site import replacing
 from washgrade.land.dem import Dem
 from washgrade.land.grids import bands
+from washgrade.land.tiles.network import LargeDem
 from washgrade.land.tiles.store import Scratch
 
-__all__ = ["PICTURE_CELLS", "check_terrain", "read_terrain", "relief_png", "terrain_stamp", "write_terrain"]
+__all__ = [
+    "PICTURE_CELLS",
+    "read_terrain",
+    "relief_png",
+    "terrain_bands",
+    "terrain_stamp",
+    "write_terrain",
+]
 
 _STAMP = "WASHGRADE_STAMP"
 # Longest side of the relief picture: about the pixels of a large screen, and a few hundred kilobytes.
@@ -130,17 +138,21 @@ def _opened(path: Path) -> Iterator[Any]:
         raise SiteError(f"{path} is damaged ({error}). Build the ground again: washgrade ground.") from None
 
 
-def check_terrain(path: Path) -> str:
-    """Read all of the site's own DEM, band by band, to see that it can be read.
+def terrain_bands(path: Path, *, whole_rows: int) -> Iterator[tuple[Dem, str]]:
+    """Read the site's own DEM in bands of rows, from the north.
 
     Parameters
     ----------
     path : Path
         The ``terrain.tif``.
+    whole_rows : int
+        Every band has a multiple of so many rows, but for the last.
 
-    Returns
-    -------
-    str
+    Yields
+    ------
+    dem : Dem
+        The heights of a band.
+    stamp : str
         The stamp that the file carries; empty if it has none.
 
     Raises
@@ -148,12 +160,26 @@ def check_terrain(path: Path) -> str:
     SiteError
         If it is missing or cannot be read.
     """
+    from pyproj import CRS
     from rasterio.windows import Window
 
     with _opened(path) as source:
-        for band in bands(source.shape):
-            source.read(1, window=Window(0, band.start, source.width, band.stop - band.start))
-        return str(source.tags().get(_STAMP, ""))
+        (rows, cols), transform, stamp = source.shape, source.transform, str(source.tags().get(_STAMP, ""))
+        crs = crs_name(CRS.from_wkt(source.crs.to_wkt()))
+        at_once = max(next(bands(source.shape)).stop // whole_rows, 1) * whole_rows
+        for top in range(0, rows, at_once):
+            heights = source.read(1, window=Window(0, top, cols, min(at_once, rows - top)))
+            yield (
+                # A band may be void throughout.
+                LargeDem(
+                    elevation_m=heights.astype(np.float32, copy=False),
+                    cell_m=transform.a,
+                    west_m=transform.c,
+                    north_m=transform.f - top * transform.a,
+                    crs=crs,
+                ),
+                stamp,
+            )
 
 
 def read_terrain(path: Path, *, most_cells: int | None = None) -> tuple[Dem, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,8 +18,10 @@ __all__ = [
     "Walking",
     "WalkingSurface",
     "cells_near",
+    "walking_side",
     "walking_speed_m_s",
     "walking_surface",
+    "walking_surface_of",
 ]
 
 # Stands for a walking cell where there is none: a place too far from open ground.
@@ -259,17 +262,91 @@ def walking_surface(
     >>> surface.cell_m, surface.height_m.tolist()
     (5.0, [[0.4375, 0.6875, nan], [1.9375, 2.1875, 2.4375]])
     """
+    return walking_surface_of([(dem, closed)], walking)
+
+
+def walking_side(cell_m: float, walking: Walking | None = None) -> int:
+    """Count the DEM cells along the side of a walking cell.
+
+    Parameters
+    ----------
+    cell_m : float
+        Side of a DEM cell, metres.
+    walking : Walking, optional
+        The settings; Tobler's off the path unless given.
+
+    Returns
+    -------
+    int
+        At least 1.
+
+    Examples
+    --------
+    >>> walking_side(1.0), walking_side(4.99), walking_side(30.0)
+    (5, 1, 1)
+    """
     walking = walking or Walking()
     # Reprojected cells are a little off their round size: one of 4.99 m is no reason to take two.
-    side = max(1, math.ceil(walking.walking_cell_m / dem.cell_m - SHORTFALL_CELLS))
-    rows, cols = dem.shape[0] // side, dem.shape[1] // side
-    if rows == 0 or cols == 0:
+    return max(1, math.ceil(walking.walking_cell_m / cell_m - SHORTFALL_CELLS))
+
+
+def walking_surface_of(
+    bands: Iterable[tuple[Dem, NDArray[np.bool_] | None]], walking: Walking | None = None
+) -> WalkingSurface:
+    """Make the walking surface of a ground that comes in bands of rows, see `walking_surface`.
+
+    Parameters
+    ----------
+    bands : iterable of tuple
+        From the north, each band of the DEM and its closed cells; their rows must be whole walking cells
+        (`walking_side`), but for the last.
+    walking : Walking, optional
+        The settings; Tobler's off the path unless given.
+
+    Returns
+    -------
+    WalkingSurface
+        That of the whole ground.
+
+    Raises
+    ------
+    GroundError
+        As for `walking_surface`.
+    """
+    walking = walking or Walking()
+    first: Dem | None = None
+    means, seen = [], 0
+    for dem, closed in bands:
+        first = first or dem
+        seen += dem.shape[0]
+        means.append(_walking_means(dem, closed, walking_side(dem.cell_m, walking)))
+    if first is None:
+        raise GroundError("There is no ground to walk on.")
+    side = walking_side(first.cell_m, walking)
+    mean_m = np.concatenate(means)
+    del means
+    if not mean_m.size:
         raise GroundError(
-            f"The DEM of {dem.shape[0]} by {dem.shape[1]} cells is smaller than a walking cell of {side} by "
+            f"The DEM of {seen} by {first.shape[1]} cells is smaller than a walking cell of {side} by "
             f"{side}. It must hold at least one."
         )
+    eastward, southward = horn_gradient(mean_m, side * first.cell_m)
+    mean_m[np.hypot(eastward, southward, out=eastward) > walking.too_steep_slope] = np.nan
+    return WalkingSurface(
+        height_m=mean_m,
+        cell_m=side * first.cell_m,
+        west_m=first.west_m,
+        north_m=first.north_m,
+        walking=walking,
+    )
+
+
+def _walking_means(dem: Dem, closed: NDArray[np.bool_] | None, side: int) -> NDArray[np.float32]:
+    """Mean heights of the walking cells of a DEM, NaN where any part is closed or void."""
+    rows, cols = dem.shape[0] // side, dem.shape[1] // side
     heights = dem.elevation_m[: rows * side, : cols * side]
-    mean_m = heights.reshape(rows, side, cols, side).mean(axis=(1, 3), dtype=np.float64).astype(np.float32)
+    parts = heights.reshape(rows, side, cols, side)
+    mean_m: NDArray[np.float32] = parts.mean(axis=(1, 3), dtype=np.float64).astype(np.float32)
     if closed is not None:
         if closed.shape != dem.shape or closed.dtype != np.bool_:
             raise GroundError(
@@ -277,11 +354,7 @@ def walking_surface(
                 f"DEM's shape {dem.shape}."
             )
         mean_m[closed[: rows * side, : cols * side].reshape(rows, side, cols, side).any(axis=(1, 3))] = np.nan
-    eastward, southward = horn_gradient(mean_m, side * dem.cell_m)
-    mean_m[np.hypot(eastward, southward) > walking.too_steep_slope] = np.nan
-    return WalkingSurface(
-        height_m=mean_m, cell_m=side * dem.cell_m, west_m=dem.west_m, north_m=dem.north_m, walking=walking
-    )
+    return mean_m
 
 
 def cells_near(

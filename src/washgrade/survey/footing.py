@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from washgrade.errors import InputError
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from washgrade.land.dem import Dem
     from washgrade.land.walkable import WalkingSurface
 
 __all__ = ["daylight_on", "open_ground_of", "start_of"]
@@ -87,16 +89,27 @@ def open_ground_of(found: Estimate) -> tuple[WalkingSurface, NDArray[np.bool_]]:
         Whether each node of the channels lies in a cell of the DEM inside the property and outside all no-go
         areas.
     """
-    from washgrade.files.groundstore import load_dem, load_shapes
-    from washgrade.files.masks import closed_cells
-    from washgrade.land.walkable import walking_surface
+    import numpy as np
 
-    dem = load_dem(found.site)
-    closed = closed_cells(
-        dem, property_areas=load_shapes(found.site, "property"), no_go=load_shapes(found.site, "no_go")
-    )
-    allowed: NDArray[np.bool_] = ~closed.ravel()[found.channels.nodes.cell]
-    return walking_surface(dem, closed=closed), allowed
+    from washgrade.files.groundstore import dem_bands, load_shapes
+    from washgrade.files.masks import closed_cells
+    from washgrade.land.walkable import walking_side, walking_surface_of
+
+    own, no_go = load_shapes(found.site, "property"), load_shapes(found.site, "no_go")
+    cell = found.channels.nodes.cell
+    allowed = np.zeros(len(cell), np.bool_)
+
+    # In bands, because a terrain may be too large to be held in memory.
+    def laid_out() -> Iterator[tuple[Dem, NDArray[np.bool_]]]:
+        seen = 0
+        for band in dem_bands(found.site, whole_rows=walking_side(found.facts.cell_m)):
+            closed = closed_cells(band, property_areas=own, no_go=no_go)
+            here = (cell >= seen) & (cell < seen + closed.size)
+            allowed[here] = ~closed.ravel()[cell[here] - seen]
+            seen += closed.size
+            yield band, closed
+
+    return walking_surface_of(laid_out()), allowed
 
 
 def daylight_on(found: Estimate) -> float:
