@@ -141,11 +141,12 @@ def build_site(path, given, memory_bytes):
                 part = np.array(heights[top : top + 512])
                 raster.write(part, 1, window=rasterio.windows.Window(0, top, part.shape[1], len(part)))
     site = path.parent / f"site-{memory_bytes:.0f}-{path.stem}"
-    with Sampled() as sampled:
+    with Sampled(steps) as sampled:
         made = survey.build_ground(
             site, [tif], memory_bytes=int(memory_bytes), channel_area_m2=given.area_m2, progress=steps
         )
     found = {"nodes": made.nodes, "reaches": made.reaches, "own GB": round(sampled.peak / 1e9, 2)}
+    found["own GB by step"] = {step: round(most / 1e9, 2) for step, most in sampled.by_step.items()}
     found["how"] = next(one for one in made.sentences if one.startswith("Worked on"))
     if given.check:
         other = [one for one in path.parent.glob(f"site-*-{path.stem}") if one != site]
@@ -166,8 +167,8 @@ def same_site(one, other):
 class Sampled:
     """Peak of the memory that is the program's own, looked up twenty times a second (Linux)."""
 
-    def __init__(self):
-        self.peak = 0
+    def __init__(self, steps):
+        self.peak, self.by_step, self.steps = 0, {}, steps
         self.over = threading.Event()
         self.thread = threading.Thread(target=self.sample, daemon=True)
 
@@ -185,7 +186,9 @@ class Sampled:
         while not self.over.wait(0.05):
             for line in status.read_text().splitlines():
                 if line.startswith("RssAnon:"):
-                    self.peak = max(self.peak, 1024 * int(line.split()[1]))
+                    now = 1024 * int(line.split()[1])
+                    self.peak = max(self.peak, now)
+                    self.by_step[self.steps.step] = max(self.by_step.get(self.steps.step, 0), now)
 
 
 class Steps:

@@ -90,7 +90,7 @@ with rasterio.open(
     raster.write(heights, 1)
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
-    made = survey.build_ground(folder / "site", [folder / "dem.tif"], memory_bytes=8e6, heads="slope-area")
+    made = survey.build_ground(folder / "site", [folder / "dem.tif"], memory_bytes=8.5e6, heads="slope-area")
 assert any("by tiles" in sentence for sentence in made.sentences)
 after = compiled()
 print(sum(len(kinds) for kinds in before.values()))

@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from washgrade.land.grids import bands
-from washgrade.land.tiles.store import Grid, HeightSource, InMemory, Scratch, rest
+from washgrade.land.tiles.store import Grid, HeightSource, InMemory, Scratch, rest, working_bytes
 
 __all__ = ["Room", "known_range", "middle"]
 
-# Of the memory, the share that grids may take before they go to disk: what is made of them needs the rest.
-# Our choice.
+# Of the memory to work in, the share that grids may take before they go to disk: what is made of them needs
+# the rest. Our choice.
 GRID_SHARE = 0.2
 # And what GDAL may keep of the files that it reads and writes; by itself it takes as large a share of all the
 # memory there is, whatever was allowed.
@@ -44,7 +44,7 @@ class Room:
     """
 
     def __init__(self, memory_bytes: int | None = None, folder: Path | str | None = None) -> None:
-        self.left = None if memory_bytes is None else int(memory_bytes * GRID_SHARE)
+        self.left = None if memory_bytes is None else int(working_bytes(memory_bytes) * GRID_SHARE)
         self._cache_bytes = (
             None if memory_bytes is None else max(LEAST_CACHE_BYTES, int(memory_bytes * CACHE_SHARE))
         )

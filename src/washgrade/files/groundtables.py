@@ -5,18 +5,17 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from washgrade.files.geopackage import has_table, line_blobs, make_table, point_blobs, shape_blob, wkb
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from washgrade.land.channels import Channels, Nodes, Reaches
     from washgrade.land.places import Places
     from washgrade.land.reachsections import ReachSections
@@ -33,6 +32,10 @@ __all__ = [
     "save_layers",
     "save_ledger",
 ]
+
+
+# Rows that are written at once (our choice): as Python's own numbers they take much more room than in arrays.
+BLOCK = 20_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +190,11 @@ def save_channels(
         srs_id=srs_id,
         bounds=box,
     )
-    _insert(connection, "nodes", point_blobs(srs_id, nodes.easting_m, nodes.northing_m), cells)
+
+    def points(rows: slice) -> list[bytes]:
+        return point_blobs(srs_id, nodes.easting_m[rows], nodes.northing_m[rows])
+
+    _insert(connection, "nodes", points, cells)
     # The shape of a reach follows from its nodes; it is written for those who open the file in a GIS.
     found = reach_shape(channels, layers.shape)
     told = _columns(np.float64, "width_m", "confinement", "radius_over_width", "slope_break", "expansion")
@@ -201,34 +208,47 @@ def save_channels(
         srs_id=srs_id,
         bounds=box,
     )
-    lines = line_blobs(srs_id, [joined[a:b] for a, b in pairwise(start.tolist())])
-    _insert(connection, "reaches", lines, cells)
+    _insert(connection, "reaches", _lines(srs_id, joined, start), cells)
 
 
-def _cells(columns: Sequence[_Column], record: Any) -> list[tuple[_Column, list[Any]]]:
+def _cells(columns: Sequence[_Column], record: Any) -> list[tuple[_Column, NDArray[Any]]]:
+    return [(column, getattr(record, column.field)) for column in columns]
+
+
+def _plain(values: NDArray[Any]) -> list[Any]:
     # NaN and infinity are no numbers to SQL.
-    found = []
-    for column in columns:
-        values = getattr(record, column.field)
-        plain = values.tolist()
-        if values.dtype.kind == "f" and not np.isfinite(values).all():
-            plain = [value if math.isfinite(value) else None for value in plain]
-        found.append((column, plain))
-    return found
+    plain: list[Any] = values.tolist()
+    if values.dtype.kind == "f" and not np.isfinite(values).all():
+        plain = [value if math.isfinite(value) else None for value in plain]
+    return plain
+
+
+# Writes the lines of some rows; those of row ``i`` go from ``start[i]`` to ``start[i + 1]``.
+def _lines(
+    srs_id: int, joined: NDArray[np.float64], start: NDArray[np.integer]
+) -> Callable[[slice], list[bytes]]:
+    def lines(rows: slice) -> list[bytes]:
+        ends = start[rows.start : rows.stop + 1].tolist()
+        return line_blobs(srs_id, [joined[a:b] for a, b in pairwise(ends)])
+
+    return lines
 
 
 def _insert(
     connection: sqlite3.Connection,
     table: str,
-    blobs: Sequence[bytes],
-    cells: Sequence[tuple[_Column, list[Any]]],
+    blobs: Callable[[slice], list[bytes]],
+    cells: Sequence[tuple[_Column, NDArray[Any]]],
 ) -> None:
     names = ", ".join(column.name for column, _ in cells)
     marks = ", ".join("?" for _ in cells)
-    connection.executemany(
-        f"INSERT INTO {table} (geom, {names}) VALUES (?, {marks})",  # noqa: S608  (our own names)
-        zip(blobs, *(values for _, values in cells), strict=True),
-    )
+    size = len(cells[0][1])
+    for first in range(0, size, BLOCK):
+        rows = slice(first, min(first + BLOCK, size))
+        connection.executemany(
+            f"INSERT INTO {table} (geom, {names}) VALUES (?, {marks})",  # noqa: S608  (our own names)
+            zip(blobs(rows), *(_plain(values[rows]) for _, values in cells), strict=True),
+        )
 
 
 def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: int) -> None:
@@ -255,12 +275,16 @@ def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: in
     cut = layers.sections
     connection.executemany(
         "INSERT INTO sections (node, half_m, elevation_m) VALUES (?, ?, ?)",
-        [
-            (node, half_m, json.dumps([None if value != value else round(value, 3) for value in heights]))
-            for node, half_m, heights in zip(
-                cut.node.tolist(), cut.half_m.tolist(), cut.elevation_m.tolist(), strict=True
+        (
+            (
+                node,
+                half_m,
+                json.dumps([None if value != value else round(value, 3) for value in heights.tolist()]),
             )
-        ],
+            for node, half_m, heights in zip(
+                cut.node.tolist(), cut.half_m.tolist(), cut.elevation_m, strict=True
+            )
+        ),
     )
     for layer, (geometry, names, words) in MARK_LAYERS.items():
         sql = [f"{name} {'TEXT' if name in _TEXTS else 'DOUBLE'}" for name in names]
@@ -290,7 +314,6 @@ def save_ledger(connection: sqlite3.Connection, places: Places, srs_id: int) -> 
     """
     cells = _cells(_LEDGER, places)
     joined = np.stack([places.easting_m, places.northing_m], axis=1)
-    lines = line_blobs(srs_id, [joined[a:b] for a, b in pairwise(places.start.tolist())])
     make_table(
         connection,
         "reach_places",
@@ -299,7 +322,7 @@ def save_ledger(connection: sqlite3.Connection, places: Places, srs_id: int) -> 
         geometry="LINESTRING",
         srs_id=srs_id,
     )
-    _insert(connection, "reach_places", lines, cells)
+    _insert(connection, "reach_places", _lines(srs_id, joined, places.start), cells)
 
 
 def load_ledger(connection: sqlite3.Connection) -> Places | None:

@@ -227,15 +227,20 @@ def report_hollows(
     every, sizes = _deep_hollows(
         before_m, after_m, make(dem.shape, np.bool_), HOLLOW_DEPTH_M, wide_m2, dem.cell_m**2
     )
-    members = [np.sort(cells).astype(np.int64) for cells in np.split(every, np.cumsum(sizes)[:-1])]
-    members = members if len(sizes) else []
-    deeper_m = [after_m.ravel()[cells] - before_m.ravel()[cells] for cells in members]
-    deepest = np.array(
-        [cells[np.argmax(more_m)] for cells, more_m in zip(members, deeper_m, strict=True)], np.int64
-    )
-    floor = np.array([cells[np.argmin(opened_m.ravel()[cells])] for cells in members], np.int64)
-    why = np.zeros(len(members), np.uint8)
-    if members:
+    before, after, opened = before_m.ravel(), after_m.ravel(), opened_m.ravel()
+    first = np.cumsum(sizes) - sizes
+    deepest, floor = np.empty(len(sizes), np.int64), np.empty(len(sizes), np.int64)
+    depth_m, filling_m = np.empty(len(sizes)), np.empty(len(sizes))
+    # One by one and nothing kept, because rough ground has very many.
+    for place, (start, size) in enumerate(zip(first.tolist(), sizes.tolist(), strict=True)):
+        cells = np.sort(every[start : start + size])
+        deeper_m = after[cells] - before[cells]
+        most = int(np.argmax(deeper_m))
+        deepest[place], depth_m[place] = cells[most], deeper_m[most]
+        floor[place] = cells[np.argmin(opened[cells])]
+        filling_m[place] = deeper_m.sum(dtype=np.float64)
+    why = np.zeros(len(sizes), np.uint8)
+    if len(sizes):
         is_outlet, is_kept = limits_of(dem.elevation_m, keep, outlets, make=make)
         why = why_left(
             opened_m, dem.elevation_m, is_outlet, is_kept, make(dem.shape, np.bool_),
@@ -243,15 +248,14 @@ def report_hollows(
         )  # fmt: skip
     cols = dem.shape[1]
     easting_m, northing_m = dem.easting_m(deepest % cols), dem.northing_m(deepest // cols)
-    first = np.cumsum(sizes) - sizes
     passing = np.maximum.reduceat(upstream_cells.ravel()[every], first) if len(sizes) else np.empty(0)
     return HollowReport(
         name=_names("hollow", easting_m, northing_m),
         easting_m=easting_m,
         northing_m=northing_m,
-        depth_m=np.array([more_m.max() for more_m in deeper_m], np.float64),
+        depth_m=depth_m,
         area_m2=sizes.astype(np.float64) * dem.cell_m**2,
-        volume_m3=np.array([more_m.sum(dtype=np.float64) for more_m in deeper_m], np.float64) * dem.cell_m**2,
+        volume_m3=filling_m * dem.cell_m**2,
         upstream_area_m2=passing * dem.cell_m**2,
         why=tuple(WHY[int(one)] for one in why),
     )

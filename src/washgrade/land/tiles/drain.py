@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -20,6 +21,7 @@ from washgrade.land.tiles.fill import fill_tiles
 from washgrade.land.tiles.flow import flow_tiles
 from washgrade.land.tiles.network import Frame
 from washgrade.land.tiles.store import (
+    LEAST_SIDE,
     Grid,
     HeightSource,
     Scratch,
@@ -27,13 +29,14 @@ from washgrade.land.tiles.store import (
     Tiling,
     each_tile,
     tile_side,
+    working_bytes,
 )
 
 __all__ = ["drain_tiled", "filled_tiled", "memory_in_core_bytes", "tile_bytes"]
 
-# Of the memory, the share that tiles may take: the program itself, what tiles tell each other and the lists
-# of cuts and channels need the rest. Our choice.
-TILE_SHARE = 0.6
+# Of the memory to work in, the share that tiles may take: what they tell each other and the lists of cuts and
+# channels need the rest. Our choice.
+TILE_SHARE = 0.5
 # Bytes of scratch for each cell: heights twice, directions, and what straight paths need on the way.
 SCRATCH_BYTES_PER_CELL = 30
 # What the steps in memory take for each cell at their peak (benchmarks/ground.py).
@@ -76,10 +79,21 @@ def tile_bytes(memory_bytes: int) -> int:
 
     Examples
     --------
-    >>> tile_bytes(1_000_000_000)
-    600000000
+    >>> tile_bytes(1_200_000_000)
+    500000000
     """
-    return int(memory_bytes * TILE_SHARE)
+    return int(working_bytes(memory_bytes) * TILE_SHARE)
+
+
+def _side(memory_bytes: int, threads: int) -> int:
+    """Rows and columns of the widest window that the memory allows."""
+    least_bytes = LEAST_SIDE**2 * BYTES_PER_CELL * threads
+    if tile_bytes(memory_bytes) < least_bytes:
+        raise GroundError(
+            f"Too little memory for the work: {memory_bytes / 1e6:.3g} MB. It must be at least "
+            f"{math.ceil(least_bytes / TILE_SHARE / 1e6)} MB."
+        )
+    return tile_side(tile_bytes(memory_bytes), bytes_per_cell=BYTES_PER_CELL, threads=threads)
 
 
 def filled_tiled(
@@ -117,7 +131,7 @@ def filled_tiled(
     [[5.0, 3.0, 3.0, 3.0]]
     """
     threads = processors() if threads is None else threads
-    side = tile_side(tile_bytes(memory_bytes), bytes_per_cell=BYTES_PER_CELL, threads=threads)
+    side = _side(memory_bytes, threads)
     filled = scratch.grid("filled", source.shape, np.float32)
     fill_tiles(source, filled, tiling=Tiling(shape=source.shape, side=side), threads=threads)
     return filled
@@ -211,7 +225,7 @@ def drain_tiled(
     if side is None:
         # The widest window is that of breaching: the tile, and what lies around it.
         margin = 4 * (longest_m / cell_m + GUARD)
-        side = tile_side(window_bytes, bytes_per_cell=BYTES_PER_CELL, threads=threads)
+        side = _side(memory_bytes, threads)
         side = max(int(side - margin), side // 2)
     tiling = Tiling(shape=frame.shape, side=side)
     scratch.need(SCRATCH_BYTES_PER_CELL * frame.shape[0] * frame.shape[1])

@@ -29,12 +29,19 @@ __all__ = [
     "each_tile",
     "rest",
     "tile_side",
+    "working_bytes",
 ]
 
 # Our choice: below this the edges, which are passed on in memory, weigh as much as the area.
 LEAST_SIDE = 256
 # Our choice: larger tiles read no faster, and progress would come in few large steps.
 LARGEST_SIDE = 8192
+
+# What Python and the libraries take before anything is done: 0.16 GB where it was measured
+# (benchmarks/tiles.py).
+PROGRAM_BYTES = 200_000_000
+# Our choice: with less, tiles would be of the least size.
+LEAST_BYTES = 16_000_000
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -208,6 +215,27 @@ class Grid:
         flat = window.view(np.uint8).reshape(window.shape[0], -1)
         for row in range(window.shape[0]):
             yield ((top + row) * cols + left) * self.dtype.itemsize, flat[row].data
+
+
+def working_bytes(memory_bytes: int) -> int:
+    """Of the memory for a whole program, what is left to work in.
+
+    Parameters
+    ----------
+    memory_bytes : int
+        Memory for the whole program.
+
+    Returns
+    -------
+    int
+        Bytes. What the program takes for itself cannot be helped, so a little is left in any case.
+
+    Examples
+    --------
+    >>> working_bytes(10**9), working_bytes(10**8), working_bytes(10**7)
+    (800000000, 16000000, 10000000)
+    """
+    return max(memory_bytes - PROGRAM_BYTES, min(memory_bytes, LEAST_BYTES))
 
 
 def rest(values: NDArray[Any]) -> None:
