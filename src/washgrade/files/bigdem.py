@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from washgrade.land.grids import bands
-from washgrade.land.tiles.store import Grid, HeightSource, InMemory, Scratch, rest, working_bytes
+from washgrade.land.tiles.store import Grid, HeightSource, InMemory, Scratch, give_back, rest, working_bytes
 
 __all__ = ["Room", "known_range", "middle"]
 
@@ -172,6 +172,7 @@ class Room:
         """Let go of what was read of grids in files; it is read again where it is looked at again."""
         for made, _ in self._made:
             rest(made)
+        give_back()
 
     def grid_of(self, values: NDArray[Any]) -> Grid | None:
         """Find the file of a grid.

@@ -272,6 +272,7 @@ def build_ground(
         channels = named.channels
         tell = stage(progress, 0.8, 1.0)
         tell("measuring the washes", 0.1)
+        room.rest()
         shown = units or kept.units
         layers, noted, doubts = _layers(dem, ways, named, water, mended, make=make)
         tell(WRITING, 0.6)

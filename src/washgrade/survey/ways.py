@@ -227,6 +227,7 @@ def _drain_by_tiles(
         carved=carved,
         progress=progress,
     )
+    room.rest()
     cuts = drained.cut_report()
     hollows = drained.hollow_report(dem, keep=keep, make=room.zeros)
     room.rest()

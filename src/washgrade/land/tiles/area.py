@@ -83,12 +83,15 @@ class TiledCounts:
         ndarray of int64, shape (cells,)
             Cells that drain through each; 0 on voids.
         """
-        row, col = np.divmod(np.asarray(cells, np.int64), self.tiling.shape[1])
-        number = row // self.tiling.side * self.tiling.across + col // self.tiling.side
-        found = np.zeros(len(row), np.int64)
-        for tile in (self.tiling.tile(one) for one in np.unique(number).tolist()):
-            here = number == tile.number
-            found[here] = self.tile(tile)[0][row[here] - tile.top, col[here] - tile.left]
+        cols, side = self.tiling.shape[1], self.tiling.side
+        number = (cells // (cols * side) * self.tiling.across + cells % cols // side).astype(np.int32)
+        found = np.zeros(len(cells), np.int64)
+        for tile in self.tiling.tiles():
+            # Few numbers for each, because the cells may be very many.
+            here = np.flatnonzero(number == tile.number)
+            if len(here):
+                row, col = np.divmod(cells[here], cols)
+                found[here] = self.tile(tile)[0][row - tile.top, col - tile.left]
         return found
 
 

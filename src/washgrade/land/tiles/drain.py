@@ -28,6 +28,7 @@ from washgrade.land.tiles.store import (
     Tile,
     Tiling,
     each_tile,
+    give_back,
     tile_side,
     working_bytes,
 )
@@ -232,6 +233,8 @@ def drain_tiled(
     outlets = _sinks(sinks, source, frame.shape)
 
     def step(words: str, first_share: float, last_share: float) -> Callable[[float], None]:
+        # What one step freed is not at hand for the next in the pieces that it wants.
+        give_back()
         tell(words, first_share)
         return lambda share: tell(words, first_share + (last_share - first_share) * share)
 

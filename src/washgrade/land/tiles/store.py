@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import math
 import mmap
 import shutil
@@ -27,6 +29,7 @@ __all__ = [
     "Tile",
     "Tiling",
     "each_tile",
+    "give_back",
     "rest",
     "tile_side",
     "working_bytes",
@@ -236,6 +239,12 @@ def working_bytes(memory_bytes: int) -> int:
     (800000000, 16000000, 10000000)
     """
     return max(memory_bytes - PROGRAM_BYTES, min(memory_bytes, LEAST_BYTES))
+
+
+def give_back() -> None:
+    """Give the system back what was freed and the C library still keeps, where it can be told to (glibc)."""
+    with contextlib.suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def rest(values: NDArray[Any]) -> None:
