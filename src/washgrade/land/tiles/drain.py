@@ -40,6 +40,8 @@ __all__ = ["drain_tiled", "filled_tiled", "memory_in_core_bytes", "tile_bytes"]
 TILE_SHARE = 0.5
 # Bytes of scratch for each cell: heights twice, directions, and what straight paths need on the way.
 SCRATCH_BYTES_PER_CELL = 30
+# What straight paths take for each cell of a tile: heights, ways and four grids of their own, each twice.
+STRAIGHT_BYTES_PER_CELL = 56
 # What the steps in memory take for each cell at their peak (benchmarks/ground.py).
 IN_CORE_BYTES_PER_CELL = 60
 
@@ -227,7 +229,8 @@ def drain_tiled(
         # The widest window is that of breaching: the tile, and what lies around it.
         margin = 4 * (longest_m / cell_m + GUARD)
         side = _side(memory_bytes, threads)
-        side = max(int(side - margin), side // 2)
+        straight_side = math.isqrt(window_bytes // (STRAIGHT_BYTES_PER_CELL * threads))
+        side = min(max(int(side - margin), side // 2), straight_side)
     tiling = Tiling(shape=frame.shape, side=side)
     scratch.need(SCRATCH_BYTES_PER_CELL * frame.shape[0] * frame.shape[1])
     outlets = _sinks(sinks, source, frame.shape)
