@@ -56,3 +56,22 @@ def test_digging_in_parts_brings_what_digging_at_once_brings(
     # Concave: the second half of any number of loads brings no more than the first.
     half, whole = (float(standing(depletion).brings_kg([n])[0, 0]) for n in (10.0, 20.0))
     assert whole - half <= half + 1e-9
+
+
+@given(st.integers(0, 2**32 - 1), st.floats(0.0, 0.8), st.booleans())
+@settings(max_examples=40, deadline=None)
+def test_what_is_expected_is_the_mean_of_what_the_draws_bring(seed, within_sd, by_draw):
+    rng = np.random.default_rng(seed)
+    shape = (7, 3)
+    standing = Standing(
+        fresh_load_kg=rng.lognormal(size=shape),
+        loads_held=rng.uniform(0.5, 40.0, shape if by_draw else 3),
+        depletion=rng.uniform(0, 1, shape if by_draw else 3) * (rng.random(3) < 0.5),
+        within_sd=within_sd,
+    )
+    expected_kg = standing.expected_kg(50)
+    for loads in (0, 1, 2, 7, 50):
+        plain = standing.brings_kg(np.full(3, loads)).mean(axis=0)
+        assert expected_kg[:, loads] == pytest.approx(plain, rel=1e-6, abs=1e-6)
+    some = standing.at(np.array([2, 0]))
+    assert some.expected_kg(4) == pytest.approx(expected_kg[[2, 0], :5])

@@ -341,6 +341,17 @@ def test_hundreds_of_reaches_take_no_second_and_thousands_not_much_more():
     assert day.expected_kg <= day.bound_kg < 1.05 * day.expected_kg
 
 
+def test_what_is_left_out_unseen_is_no_part_of_the_best_day(monkeypatch):
+    for seed in range(3):
+        problem = a_day(seed, 1500, 200.0, most=100.0, draws=20)
+        screened = plan_day(problem)
+        monkeypatch.setattr("washgrade.dig.day.MANY", 10_000)
+        whole = plan_day(problem)
+        monkeypatch.undo()
+        assert screened.expected_kg == pytest.approx(whole.expected_kg, rel=1e-9)
+        assert screened.bound_kg == pytest.approx(whole.bound_kg, rel=1e-6)
+
+
 def test_a_plan_adds_up():
     for seed in range(6):
         problem = a_day(seed, 14, 250.0, ways=1 + seed % 2, whole=seed % 3 > 0)

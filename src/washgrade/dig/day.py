@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from washgrade.dig.day_choice import STEP_MINUTES, plan_once
 from washgrade.dig.day_pairs import Pairing, pairings
-from washgrade.dig.day_table import ROOM, DayTable, Priced, day_table
+from washgrade.dig.day_table import ROOM, DayTable, Priced, day_table, diggable
 from washgrade.dig.day_terms import Day, DayProblem
 from washgrade.dig.returns import Standing
 
@@ -17,6 +17,9 @@ __all__ = ["Day", "DayProblem", "Standing", "plan_day"]
 
 # How many standard deviations each reach may be shaded by when a sure day is looked for: our choice.
 SHADES = tuple(np.arange(0.5, 2.6, 0.5).tolist())
+# Reaches that are all looked at; of more, those that cannot be part of the best plan are left out unseen. Our
+# choice, because so many take no second.
+MANY = 400
 # Pairings looked at for each of them: our choice, because they gain little by others.
 LAST_PAIRINGS = 4
 
@@ -67,11 +70,35 @@ def plan_day(problem: DayProblem) -> Day:
     >>> day.reach.tolist(), day.loads.tolist(), day.minutes, round(day.expected_kg, 1)
     ([1, 0], [3, 9], 57.0, 35.1)
     """
-    table = day_table(problem)
+    table = _table(problem)
     shared = pairings(_priced(table, problem.budget_minutes))
     if problem.target_kg is not None:
         return _shortest(table, problem.target_kg, shared)
     return _fullest(table, problem.budget_minutes, shared)
+
+
+def _table(problem: DayProblem) -> DayTable:
+    """Lay out the reaches that may be part of the best plan; of many, most cannot."""
+    reach = diggable(problem)
+    many = MANY
+    if len(reach) <= many:
+        return day_table(problem, reach)
+    standing = problem.standing.at(reach)
+    first_kg = problem.counts_per_kg * standing.expected_kg(1)[:, 1] + problem.steady_kg
+    share = (problem.round_minutes[:, reach] / problem.capacity_loads[:, reach]).min(axis=0)
+    load_minutes = share + problem.dig_minutes
+    order = np.argsort(-first_kg / load_minutes, kind="stable")
+    while True:
+        priced = _priced(day_table(problem, np.sort(reach[order[:many]])), problem.budget_minutes)
+        others = order[many:]
+        # No load of a reach brings more than its first: below the price all of its loads lose.
+        loss_kg = priced.price * load_minutes[others] - first_kg[others]
+        if (loss_kg >= 0.0).all():
+            break
+        many *= 2
+    spare_kg = priced.bound_kg(priced.price) - plan_once(priced, []).expected_kg
+    kept = np.concatenate([order[:many], others[loss_kg <= spare_kg + ROOM * (1.0 + spare_kg)]])
+    return day_table(problem, np.sort(reach[kept]))
 
 
 def _priced(table: DayTable, budget_minutes: float, factor: NDArray[np.float64] | None = None) -> Priced:

@@ -9,7 +9,7 @@ import numpy as np
 
 from washgrade.land.kernel import kernel
 
-__all__ = ["HAIR", "best_choices", "cover", "pair_gains", "pair_options"]
+__all__ = ["HAIR", "best_choices", "brought", "cover", "pair_gains", "pair_options"]
 
 NO_PAIR = -1.0
 
@@ -45,6 +45,28 @@ def best_choices(group_start, minutes_steps, value, steps):
                     best[time] = found
                     row[time] = option
     return best, taken
+
+
+@kernel
+def brought(fresh_kg, held, depletion, dug, curve, gained_kg):
+    """Add up what the next 0, 1, ... loads of each reach bring over all draws, the richest first.
+
+    ``curve`` holds the share of the magnetics in the richest share q of the loads, at even steps of the root
+    of q.
+    """
+    last = len(curve) - 1
+    for draw in range(fresh_kg.shape[0]):
+        for reach in range(fresh_kg.shape[1]):
+            whole_kg = fresh_kg[draw, reach] * held[draw, reach]
+            for loads in range(1, gained_kg.shape[1]):
+                share = dug[draw, reach] + loads / max(held[draw, reach], HAIR)
+                if share >= 1.0:
+                    gained_kg[reach, loads:] += whole_kg * (1.0 - depletion[draw, reach])
+                    break
+                at = math.sqrt(share) * last
+                below = int(at)
+                gone = curve[below] + (at - below) * (curve[below + 1] - curve[below])
+                gained_kg[reach, loads] += whole_kg * max(gone - depletion[draw, reach], 0.0)
 
 
 @kernel

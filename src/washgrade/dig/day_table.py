@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from washgrade.dig.day_loops import HAIR, cover
 from washgrade.dig.day_terms import DayProblem
 
-__all__ = ["ROOM", "DayTable", "Priced", "day_table"]
+__all__ = ["ROOM", "DayTable", "Priced", "day_table", "diggable"]
 
 # Stands for the time of a way that is none, minutes: longer than any day.
 NEVER_MINUTES = 1e9
@@ -99,8 +99,8 @@ class DayTable:
         return sorted(found, key=lambda carry: -carry[1])
 
 
-def day_table(problem: DayProblem) -> DayTable:
-    """Lay out what the loads of each reach bring and take.
+def diggable(problem: DayProblem) -> NDArray[np.int64]:
+    """Find the reaches from which a load can be had within the budget.
 
     Parameters
     ----------
@@ -109,18 +109,39 @@ def day_table(problem: DayProblem) -> DayTable:
 
     Returns
     -------
+    ndarray of int64, shape (some,)
+        Reaches.
+    """
+    quickest = problem.round_minutes.min(axis=0) + problem.dig_minutes
+    in_time = np.flatnonzero(quickest <= problem.budget_minutes)
+    left = problem.standing.at(in_time).loads_left.mean(axis=0, dtype=np.float64)
+    found: NDArray[np.int64] = in_time[left + ROOM >= 1.0]
+    return found
+
+
+def day_table(problem: DayProblem, reach: NDArray[np.int64]) -> DayTable:
+    """Lay out what the loads of some reaches bring and take.
+
+    Parameters
+    ----------
+    problem : DayProblem
+        What is asked.
+    reach : ndarray of int64, shape (rows,)
+        Reaches, of those found by `diggable`.
+
+    Returns
+    -------
     DayTable
-        Of the reaches that can be dug within the budget.
+        Of these.
     """
     times = np.minimum(problem.round_minutes, NEVER_MINUTES)
     load_minutes = (times / problem.capacity_loads).min(axis=0) + problem.dig_minutes
-    left = np.floor(problem.standing.loads_left.mean(axis=0, dtype=np.float64) + ROOM)
-    in_time = times.min(axis=0) + problem.dig_minutes <= problem.budget_minutes
-    reach = np.flatnonzero(in_time & (left >= 1.0))
+    standing = problem.standing.at(reach)
     fit = np.floor(problem.budget_minutes / load_minutes[reach] + ROOM)
-    most = np.minimum(np.minimum(left[reach], fit), MOST_LOADS).astype(np.int64)
+    left = np.floor(standing.loads_left.mean(axis=0, dtype=np.float64) + ROOM)
+    most = np.minimum(np.minimum(left, fit), MOST_LOADS).astype(np.int64)
     widest = int(most.max()) if len(most) else 0
-    mean_kg = problem.counts_per_kg * problem.standing.at(reach).expected_kg(widest)
+    mean_kg = problem.counts_per_kg * standing.expected_kg(widest)
     mean_kg[np.arange(widest + 1) > most[:, None]] = -np.inf
     return DayTable(
         problem=problem,

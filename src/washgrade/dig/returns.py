@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washgrade.checks import number
+from washgrade.dig.day_loops import brought
 from washgrade.errors import InputError
 
 __all__ = ["WITHIN_SD", "Standing", "dug_share_of", "left_factor", "taken_share"]
@@ -15,6 +16,8 @@ __all__ = ["WITHIN_SD", "Standing", "dug_share_of", "left_factor", "taken_share"
 # How much the loads of one reach differ, standard deviation of the logarithm of what they bring. Our choice,
 # because scoops taken side by side differ by 10 to 40 %, and loads along fifty metres by no less.
 WITHIN_SD = 0.4
+# Steps of the table in which the curve of the richest loads is read: finer ones change less than a millionth.
+CURVE_STEPS = 8193
 
 
 def taken_share(dug_share: ArrayLike, *, within_sd: float = WITHIN_SD) -> NDArray[np.float64]:
@@ -220,7 +223,17 @@ class Standing:
             gained = np.maximum(taken_share(after, within_sd=self.within_sd) - self.depletion[:, None], 0.0)
             mean_kg = np.mean(self.fresh_load_kg, axis=0, dtype=np.float64)
             return np.asarray((mean_kg * self.loads_held)[:, None] * gained)
-        return np.column_stack([self.brings_kg(np.full(count, n)).mean(axis=0) for n in loads.tolist()])
+        # The curve is read from a table, even in the root of the share, because it rises steeply at first.
+        curve = taken_share(np.linspace(0.0, 1.0, CURVE_STEPS) ** 2, within_sd=self.within_sd)
+        shape = np.shape(self.fresh_load_kg)
+        held = np.broadcast_to(self.loads_held, shape).astype(np.float64)
+        gone = np.broadcast_to(self.depletion, shape).astype(np.float64)
+        dug = np.zeros(shape)
+        dug[gone > 0.0] = dug_share_of(gone[gone > 0.0], within_sd=self.within_sd)
+        gained_kg = np.zeros((count, most + 1))
+        brought(self.fresh_load_kg.astype(np.float64), held, gone, dug, curve, gained_kg)
+        expected: NDArray[np.float64] = gained_kg / shape[0]
+        return expected
 
     def brings_kg(self, loads: ArrayLike) -> NDArray[np.float64]:
         """What the next loads bring, the richest first.

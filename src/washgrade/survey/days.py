@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -303,21 +303,23 @@ def plan_digging_day(
         raise InputError(f"Invalid start at {name}. It must lie on or beside ground that is open to walkers.")
     spots = _spots(ranking, surface, allowed)
     tell("walking times", 0.3)
-    standing = _standing(ranking, spots.share)
-    hauled = _hauls(standing, chosen, surface, vehicle, spots.cell)
+    hauled = _hauls(ranking, surface, vehicle, spots.cell)
     rich = found.grade.reach_mean >= chosen.cutoff_grade
-    open_reach = ~(ranking.closed | ranking.stock.depleted)
-    round_minutes = np.where(open_reach & rich, hauled.round_minutes, np.inf)
+    able = ~(ranking.closed | ranking.stock.depleted) & rich
+    quickest = hauled.round_minutes.min(axis=0) + chosen.dig_minutes
+    minutes = chosen.haul.working_minutes(min(there_h if hours is None else hours, there_h))
+    # Only reaches that can be dug are drawn and looked at.
+    at = np.flatnonzero(able & (quickest <= minutes))
     per_kg, steady_kg = _product_of_load(chosen)
     problem = DayProblem(
-        budget_minutes=chosen.haul.working_minutes(min(there_h if hours is None else hours, there_h)),
-        standing=standing,
-        round_minutes=round_minutes,
-        capacity_loads=hauled.loads,
+        budget_minutes=minutes,
+        standing=_standing(ranking, at, spots.share),
+        round_minutes=hauled.round_minutes[:, at],
+        capacity_loads=hauled.loads[:, at],
         dig_minutes=chosen.dig_minutes,
         counts_per_kg=per_kg,
         steady_kg=steady_kg,
-        pair_minutes=hauled.pair_minutes,
+        pair_minutes=lambda some: hauled.pair_minutes(at[some]),
         target_kg=product_kg,
         sure=sure,
     )
@@ -325,14 +327,16 @@ def plan_digging_day(
     day = plan_day(problem)
     if product_kg is not None:
         _demand(day, product_kg, sure=sure, there_h=there_h)
-    able = open_reach & rich
-    quickest = hauled.round_minutes.min(axis=0) + chosen.dig_minutes
+    magnetics_kg = problem.standing.at(day.reach).brings_kg(day.loads)
+    day = replace(
+        day, reach=at[day.reach], carry_reach=np.where(day.carry_reach < 0, -1, at[day.carry_reach])
+    )
     lon, lat = _lonlat(found, np.array([[easting_m, northing_m]]))
     return DayPlan(
         ranking=ranking,
         day=day,
-        cleaned=_cleaned(problem.standing, day, chosen),
-        dug=_dug(ranking, day, problem.standing, hauled),
+        cleaned=_cleanup_of(magnetics_kg.sum(axis=1), float(day.loads.sum()), chosen),
+        dug=_dug(ranking, day, magnetics_kg.mean(axis=0), hauled),
         carries=_carries(ranking, day),
         asked_hours=hours,
         asked_product_kg=product_kg,
@@ -342,8 +346,8 @@ def plan_digging_day(
         start_lon=float(lon[0]),
         start_lat=float(lat[0]),
         unreachable=int((able & ~np.isfinite(quickest)).sum()),
-        too_far=int((able & np.isfinite(quickest) & (quickest > problem.budget_minutes)).sum()),
-        below_cutoff=int((open_reach & ~rich).sum()),
+        too_far=int((able & np.isfinite(quickest) & (quickest > minutes)).sum()),
+        below_cutoff=int((~(ranking.closed | ranking.stock.depleted) & ~rich).sum()),
     )
 
 
@@ -379,29 +383,30 @@ def _spots(ranking: Ranking, surface: WalkingSurface, allowed: NDArray[np.bool_]
     return _Spots(cell=cell, share=np.bincount(nodes.reach, weights=able, minlength=count) / whole)
 
 
-def _standing(ranking: Ranking, share: NDArray[np.float64]) -> Standing:
-    """What the reaches hold, in the part of each that may be dug, as a digger's eye finds it."""
-    import numpy as np
-
-    from washgrade.dig.returns import WITHIN_SD, Standing
-
-    held = ranking.stock.loads_held
-    gone = np.divide(held - ranking.stock.loads_left, held, out=np.zeros_like(held), where=held > 0)
-    return Standing(
-        fresh_load_kg=ranking.per_load_draws,
-        loads_held=held * share,
-        depletion=gone,
-        within_sd=FOUND_BY_EYE * WITHIN_SD,
+def _standing(ranking: Ranking, at: NDArray[np.int64], share: NDArray[np.float64]) -> Standing:
+    """What some reaches hold, in the part of each that may be dug, as a digger's eye finds it."""
+    standing = ranking.stock.standing(at)
+    return replace(
+        standing,
+        loads_held=standing.loads_held * share[at],
+        within_sd=FOUND_BY_EYE * standing.within_sd,
     )
 
 
-def _hauls(
-    standing: Standing, chosen: Settings, surface: WalkingSurface, vehicle: int, cells: NDArray[np.int64]
-) -> Hauls:
-    """Carries from each reach to the vehicle, light enough for the first load, which is the heaviest."""
-    from washgrade.dig.haul import hauls
+def _hauls(ranking: Ranking, surface: WalkingSurface, vehicle: int, cells: NDArray[np.int64]) -> Hauls:
+    """Carries from each reach to the vehicle, light enough for its first load, which is the heaviest."""
+    import numpy as np
 
-    magnetics_kg = standing.expected_kg(1)[:, 1]
+    from washgrade.dig.haul import hauls
+    from washgrade.dig.load import load_magnetics_kg
+    from washgrade.dig.returns import taken_share
+
+    chosen = ranking.estimate.settings
+    held = np.maximum(ranking.stock.loads_held, 1.0)
+    richest = held * taken_share(1.0 / held, within_sd=FOUND_BY_EYE * chosen.streak.within_sd)
+    mean_kg = load_magnetics_kg(ranking.estimate.grade.reach_mean, chosen.shovel)
+    # No load is more than magnetics alone.
+    magnetics_kg = np.minimum(richest * mean_kg, load_magnetics_kg(np.array(1.0), chosen.shovel))
     dry_kg = magnetics_kg + _rest_kg(magnetics_kg, 1.0, chosen)
     return hauls(
         surface,
@@ -446,12 +451,6 @@ def _product_of_load(chosen: Settings) -> tuple[float, float]:
     return per_kg, max(float(product_kg[0] - per_kg * magnetics_kg[0]), 0.0)
 
 
-def _cleaned(standing: Standing, day: Day, chosen: Settings) -> Cleanup:
-    """What becomes of the sand of the day, draw by draw."""
-    magnetics_kg = standing.at(day.reach).brings_kg(day.loads).sum(axis=1)
-    return _cleanup_of(magnetics_kg, float(day.loads.sum()), chosen)
-
-
 def _demand(day: Day, product_kg: float, *, sure: bool, there_h: float) -> None:
     """Say so where the product cannot be had."""
     most_kg = day.p10_kg if sure else day.expected_kg
@@ -470,13 +469,14 @@ def _lonlat(found: Estimate, line_m: NDArray[np.float64]) -> tuple[NDArray[np.fl
     return lonlat(found.facts.crs, line_m[:, 0], line_m[:, 1])
 
 
-def _dug(ranking: Ranking, day: Day, standing: Standing, hauled: Hauls) -> tuple[DugReach, ...]:
+def _dug(
+    ranking: Ranking, day: Day, magnetics_kg: NDArray[np.float64], hauled: Hauls
+) -> tuple[DugReach, ...]:
     """Reaches in the order of the work, with the ways to them."""
     import numpy as np
 
     found, chosen = ranking.estimate, ranking.estimate.settings
     begun = np.concatenate([[0.0], np.cumsum(day.carry_minutes)])
-    magnetics_kg = standing.at(day.reach).brings_kg(day.loads).mean(axis=0)
     told = []
     for k, reach in enumerate(day.reach.tolist()):
         with_it = np.flatnonzero((day.carry_reach == reach).any(axis=1))
