@@ -13,11 +13,22 @@ import zlib
 
 import numpy as np
 
+from washgrade.files.columns import KINDS
+from washgrade.files.sample import PUREST_KG_PER_LITRE
+from washgrade.files.terrain import RELIEF_PIXELS
+from washgrade.page.entry import entry_forms
 from washgrade.page.view import (
     Belief,
+    DayPlanView,
+    DayStop,
+    Entering,
     GroundMark,
+    History,
+    HistoryEvent,
     Hole,
+    LastStorm,
     NextSpot,
+    OtherDay,
     PageView,
     SampleMark,
     WalkStop,
@@ -113,6 +124,13 @@ def hillshade(heights: np.ndarray) -> np.ndarray:
     level = (heights - heights.min()) / np.ptp(heights)
     tint = np.stack([228 + 16 * level, 216 + 10 * level, 196 + 2 * level], axis=-1)
     return np.clip(tint * tone[..., None], 0, 255)
+
+
+def relief_of(heights: np.ndarray) -> np.ndarray:
+    """No larger than the relief of a real page, and in as few steps of grey."""
+    step = max(1, -(-len(heights) // RELIEF_PIXELS))
+    picture = hillshade(heights)[::step, ::step]
+    return np.rint(picture / 4) * 4 if step > 1 else picture
 
 
 def sample_view(
@@ -290,6 +308,61 @@ def sample_view(
             lat=lat[middle[:2]],
             sentences=("2 stops.", "A plan, no promise."),
         ),
+        "day_plan": DayPlanView(
+            stops=tuple(
+                DayStop(
+                    reach=names[n + 40],
+                    lon=float(lon[middle[n + 40]]),
+                    lat=float(lat[middle[n + 40]]),
+                    leg_minutes=9.6,
+                    arrival_minutes=9.6 + 61.0 * n,
+                    loads=40.0,
+                    carries=3,
+                    product_kg=4.5359237,
+                )
+                for n in range(2)
+            ),
+            lon=lon[middle[40:42]],
+            lat=lat[middle[40:42]],
+            sentences=(("20 lb of product.",), ("9.1 kg of product.",)),
+        ),
+        "storm": LastStorm(day="2026-01-30", told=("1.2 in of rain", "30 mm of rain")),
+        # By name, so that neighbours differ and every class of colour occurs.
+        "fresh_share": np.where(np.arange(count) % 7 == 6, np.nan, (np.arange(count) % 6) / 5.0),
+        "left_share": np.where(depleted, 0.1, 1.0 - (np.arange(count) % 4) / 4.0),
+        "other": OtherDay(
+            day="2026-01-15",
+            told="before the storm",
+            rank=rank[::-1].copy(),
+            grade_mean=grade * np.where(np.arange(count) % 2, 0.5, 1.5).clip(max=1.0 / grade),
+            grade_p10=quantile[10] * 0.5,
+            grade_p90=quantile[90],
+            kg_per_load_mean=kg * np.where(np.arange(count) % 2, 0.5, 1.5),
+            kg_per_load_p10=3.0 * quantile[10],
+            kg_per_load_p90=6.5 * quantile[90],
+            loads_left=np.full(count, 70.0),
+        ),
+        "history": History(
+            days=("2025-09-01", "2026-01-15", "2026-02-14"),
+            grade_mean=np.stack([grade * 0.8, grade * 0.9, grade], axis=1),
+            grade_p10=np.stack([quantile[10] * 0.6, quantile[10] * 0.8, quantile[10]], axis=1),
+            grade_p90=np.stack([quantile[90], quantile[90], quantile[90]], axis=1),
+            left_share=np.tile([1.0, 0.4, 0.6], (count, 1)),
+            events=(
+                HistoryEvent(
+                    day="2025-12-20", kind="dig", reach=names[0], told=("40 loads dug", "40 loads dug")
+                ),
+                HistoryEvent(
+                    day="2026-01-30", kind="storm", reach="", told=("1.2 in of rain", "30 mm of rain")
+                ),
+            ),
+        ),
+        "entering": Entering(
+            forms=entry_forms(KINDS),
+            snap_max_m=30.0,
+            accuracy_most_m=1000.0,
+            purest_kg_m3=1000.0 * PUREST_KG_PER_LITRE,
+        ),
         "why": Why(
             parts=("slope break", "likeness across the land"),
             added=np.tile([0.10, -0.01], (count, 1)),
@@ -316,7 +389,7 @@ def sample_view(
             ),
         ),
         "access": ((float(lon_of(np.array(0.3 * size))), float(lat_of(np.array(0.93 * size))), "Track end"),),
-        "relief_png": png_of(hillshade(heights)),
+        "relief_png": png_of(relief_of(heights)),
         "relief_bounds": (
             float(lon_of(np.array(-0.5))),
             float(lat_of(np.array(size - 0.5))),
@@ -338,3 +411,8 @@ def sample_view(
 def large_view() -> PageView:
     """About five thousand reaches."""
     return sample_view(size=330, least=11, longest=10)
+
+
+def huge_view() -> PageView:
+    """More than fifty thousand reaches."""
+    return sample_view(size=1010, least=11, longest=10)

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from washgrade.page import build
 from washgrade.page.build import render_page
 from washgrade.units import show_area, show_grade, show_length, show_mass
 
@@ -33,6 +34,14 @@ def as_number(text):
     return float(text.removesuffix(" %"))
 
 
+def _first(part, count):
+    return {
+        name: getattr(part, name)[:count]
+        for name in part.__slots__
+        if isinstance(getattr(part, name), np.ndarray)
+    }
+
+
 def few(view, count, **changes):
     """The first reaches of a view, as a view of their own."""
     end = int(view.line_start[count])
@@ -43,10 +52,13 @@ def few(view, count, **changes):
         and isinstance(getattr(view, name), np.ndarray | tuple)
         and len(getattr(view, name)) == len(view.reach_id)
     }
+    other, history = view.other, view.history
     return replace(
         view,
         **cut
         | {
+            "other": other and replace(other, **_first(other, count) | {"rank": np.arange(1, count + 1)}),
+            "history": history and replace(history, **_first(history, count)),
             "line_lon": view.line_lon[:end],
             "line_lat": view.line_lat[:end],
             "line_start": view.line_start[: count + 1],
@@ -463,7 +475,7 @@ def test_a_reach_shows_the_ground_across_it(show, view):
     card = page.locator("#card")
     words = card.inner_text()
     # The section drawn in the test's own view: 4 m up on the left, 2 m on the right, 20 m to each side.
-    picture = card.locator("svg").nth(1)
+    picture = card.locator("svg[aria-label^=Across]")
     told = picture.text_content()
     for text in ("left, +4 m", "right, +2 m", "20 m to the left", "20 m to the right"):
         assert text in told
@@ -595,6 +607,8 @@ def test_a_page_without_sections_or_marks_says_nothing_of_them(show, view):
         section_half_m=None,
         section_m=None,
         marks=(),
+        history=None,
+        day_plan=None,
     )
     opened = show(bare)
     opened.page.locator("#table tbody tr button").first.click()
@@ -626,6 +640,7 @@ def test_layers_can_be_hidden(show, view):
     page.locator("#legend [name=bounds]").uncheck()
     page.locator("#legend [name=access]").uncheck()
     page.locator("#legend [name=walk]").uncheck()
+    page.locator("#legend [name=day]").uncheck()
     assert opened.pixels(green) == 0
     page.locator("#legend [name=reaches]").uncheck()
     page.locator("#legend [name=samples]").uncheck()
@@ -777,6 +792,26 @@ def test_five_thousand_reaches_stay_quick(show, large):
         }"""
     )
     assert took < 500.0
+    assert opened.console == []
+
+
+def test_a_large_page_is_packed_once_more_and_reads_the_same(show, view, monkeypatch):
+    def told(opened):
+        page = opened.page
+        page.locator("#table tbody tr").first.wait_for()
+        page.locator("#table tbody button").first.click()
+        return opened.cells(2), opened.cells(3), page.locator("#card").inner_text()
+
+    plain = told(show(view))
+    monkeypatch.setattr(build, "MOST_PLAIN", 1000)
+    opened = show(view)
+    assert opened.page.locator("#payload").get_attribute("type") == "application/zlib"
+    assert told(opened) == plain
+    assert opened.console == []
+    # A browser that cannot unpack says so.
+    opened.page.add_init_script("delete window.DecompressionStream")
+    opened.page.reload()
+    opened.page.locator("text=too large for this browser").wait_for()
     assert opened.console == []
 
 

@@ -225,6 +225,15 @@ def rank(
 @click.option("--title", help="Heading of the page. [name of the site's folder]")
 @click.option("--walk-hours", type=float, help="Plan a sampling walk of so many hours and show it.")
 @click.option("--day-hours", type=float, help="Plan a digging day of so many hours and show it.")
+@click.option(
+    "--beside", metavar="DATE", help="Show another day beside, to compare. [the one before the last storm]"
+)
+@click.option(
+    "--installable",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Write a folder instead, to be put on any static host, from where phones install the map.",
+)
 @on_day
 @unit_choice
 def page(
@@ -233,6 +242,8 @@ def page(
     title: str | None,
     walk_hours: float | None,
     day_hours: float | None,
+    beside: str | None,
+    installable: Path | None,
     on: str | None,
     units: str | None,
 ) -> None:
@@ -248,8 +259,16 @@ def page(
             units=units,
             walk_hours=walk_hours,
             day_hours=day_hours,
+            beside=beside,
+            installable=installable,
             progress=progress,
         )
+    if installable is not None:
+        click.echo(
+            f"The folder {installable} is ready. Put it on a host with https, open it on the phone once, and "
+            'choose "Add to home screen"; after that it needs no network.'
+        )
+        return
     click.echo(f"The page is {path} ({path.stat().st_size / 1e6:.1f} MB). Open it in any browser.")
 
 

@@ -30,12 +30,14 @@ def page_colours() -> str:
     Returns
     -------
     str
-        The ``:root`` block of the page's style sheet.
+        The ``:root`` blocks of the page's style: the colours of the classes, and those of everything else.
     """
+    from washgrade.page.themes import colours_css
+
     text = files("washgrade.page").joinpath("assets", "page.css").read_text(encoding="utf-8")
     found = re.search(r":root \{.*?\n\}", text, re.DOTALL)
     assert found is not None  # noqa: S101  (a test holds the two together)
-    return found.group(0)
+    return colours_css() + found.group(0)
 
 
 def start(request: Request) -> Response:

@@ -50,7 +50,7 @@ def network_svg(
 
     from washgrade.files.groundstore import load_shapes
     from washgrade.land.channels import reach_lines
-    from washgrade.page.payload import CLASS_LIMITS
+    from washgrade.page.themes import CLASS_LIMITS
     from washgrade.units import show_length
 
     found = ranking.estimate

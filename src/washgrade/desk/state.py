@@ -117,7 +117,7 @@ class Desk:
         from jinja2 import Environment, PackageLoader, StrictUndefined
 
         from washgrade import units
-        from washgrade.page.payload import CLASS_LIMITS
+        from washgrade.page.themes import CLASS_LIMITS
         from washgrade.page.words import SUPPORT_WORDS
 
         self.site, self.jobs, self.session, self.picked_folder = site, jobs, session, picked_folder

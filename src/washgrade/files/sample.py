@@ -14,11 +14,12 @@ from washgrade.errors import InputError
 from washgrade.files.judging import Frame, lacks_place_or_time
 from washgrade.files.record import Record, number_column, shared_arrays, text_column
 
-__all__ = ["Sample", "grade_and_mass", "judge", "lacks", "sample_arrays"]
+__all__ = ["PUREST_KG_PER_LITRE", "Sample", "grade_and_mass", "judge", "lacks", "sample_arrays"]
 
 # Equal balls fill at most 0.74 of any room (Kepler's conjecture; Hales 2005, Annals of Mathematics 162), and
 # magnetite weighs 5.18 kg a litre (Klein & Dutrow, Manual of Mineral Science).
-_PUREST_KG_PER_LITRE = 0.74 * 5.18
+PUREST_KG_PER_LITRE = 0.74 * 5.18
+"""Mass of a litre of the densest sand of magnetite grains, kilograms."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,11 +167,11 @@ def _volume(values: dict[str, Any]) -> list[str]:
     magnetic, litres = values.get("magnetic_mass_kg"), values.get("volume_litres")
     if magnetic == 0.0 and litres is not None:
         values["trace"] = True
-    if magnetic is None or litres is None or magnetic <= _PUREST_KG_PER_LITRE * litres:
+    if magnetic is None or litres is None or magnetic <= PUREST_KG_PER_LITRE * litres:
         return []
     return [
         f"The magnetic mass of {magnetic:g} kg is more than {litres:g} litres hold, "
-        f"{_PUREST_KG_PER_LITRE * litres:.3g} kg of pure magnetite. Is the volume in the right unit?"
+        f"{PUREST_KG_PER_LITRE * litres:.3g} kg of pure magnetite. Is the volume in the right unit?"
     ]
 
 

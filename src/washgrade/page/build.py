@@ -12,18 +12,50 @@ from string import Template
 
 import numpy as np
 
-from washgrade.page.pack import safe_json
+from washgrade.page.pack import deflated, safe_json
 from washgrade.page.payload import page_payload
+from washgrade.page.still import still_html
+from washgrade.page.themes import colours_css
 from washgrade.page.view import PageView
 from washgrade.page.words import cautions_html, plain_table, settings_html
 
-__all__ = ["render_page"]
+__all__ = ["page_asset", "render_page"]
 
-_SCRIPTS = ("decode", "words", "paint", "sheet", "legend", "panel", "table", "page")
+_SCRIPTS = (
+    "decode",
+    "words",
+    "paint",
+    "sheet",
+    "theme",
+    "legend",
+    "past",
+    "panel",
+    "table",
+    "rules",
+    "store",
+    "out",
+    "place",
+    "where",
+    "entry",
+    "entries",
+    "guide",
+    "picture",
+    "page",
+    "install",
+)
 """Our own scripts in the order in which they need each other."""
 
+# Data of more bytes are packed once more. Our choice: smaller pages open in browsers of any age, and packing
+# needs one of 2023 or later (Chromium from 80, Firefox from 113, Safari from 16.4).
+MOST_PLAIN = 2_000_000
 
-def render_page(view: PageView) -> bytes:
+_INSTALL_LINKS = (
+    '<link rel="manifest" href="manifest.webmanifest"><link rel="icon" href="icon-192.png">'
+    '<link rel="apple-touch-icon" href="icon-192.png"><meta name="theme-color" content="#231c17">'
+)
+
+
+def render_page(view: PageView, *, installable: bool = False) -> bytes:
     """Render the map page: one HTML file, the same bytes for the same view.
 
     The shell is a `folium.Map` without tiles whose links to the network are replaced by Leaflet from the
@@ -34,6 +66,8 @@ def render_page(view: PageView) -> bytes:
     ----------
     view : PageView
         What to show.
+    installable : bool, default False
+        Whether it lies in a folder beside a manifest and a worker that keeps it on the phone.
 
     Returns
     -------
@@ -45,19 +79,23 @@ def render_page(view: PageView) -> bytes:
     Content Security Policy Level 3, W3C, section 2.3.1 (hash sources) and 3.3 (the meta element).
     """
     parts = _shell(view)
-    style = "\n".join((_leaflet_css(), _asset("page.css")))
+    style = "\n".join((_leaflet_css(), colours_css(), page_asset("page.css")))
     policy = "; ".join(
         (
             "default-src 'none'",
             f"script-src '{_hash(parts.script)}'",
             f"style-src '{_hash(style)}'",
-            "img-src data: blob:",
+            "img-src data: blob: 'self'" if installable else "img-src data: blob:",
+            *(("manifest-src 'self'", "worker-src 'self'") if installable else ()),
             "connect-src 'none'",
             "base-uri 'none'",
             "form-action 'none'",
         )
     )
-    html = _asset("page.html")
+    html = page_asset("page.html")
+    payload, payload_type = safe_json(page_payload(view) | {"installable": installable}), "application/json"
+    if len(payload) > MOST_PLAIN:
+        payload, payload_type = deflated(payload), "application/zlib"
     return (
         Template(html)
         .substitute(
@@ -69,12 +107,15 @@ def render_page(view: PageView) -> bytes:
             headline="Where to dig, as known on" if view.samples else "No sample yet, only a guess. As of",
             style=style,
             map=parts.map_html,
-            relief=_relief(view),
+            still=still_html(view),
+            storm=_storm(view),
             plain_table=plain_table(view),
             basis=_basis(view),
             cautions=cautions_html(view),
             settings=settings_html(view),
-            payload=safe_json(page_payload(view)),
+            links=_INSTALL_LINKS if installable else '<link rel="icon" href="data:,">',
+            payload=payload,
+            payload_type=payload_type,
             script=parts.script,
         )
         .encode("utf-8")
@@ -120,21 +161,32 @@ def _shell(view: PageView) -> _Shell:
     start = figure.script.render()
     script = "\n".join(
         (
-            f"/*\n{_asset('leaflet/LICENSE')}*/",
-            re.sub(r"\n//# sourceMappingURL=\S+", "", _asset("leaflet/leaflet.js")),
+            f"/*\n{page_asset('leaflet/LICENSE')}*/",
+            re.sub(r"\n//# sourceMappingURL=\S+", "", page_asset("leaflet/leaflet.js")),
             start,
-            "(() => {",
+            "(async () => {",
             "'use strict';",
             f"const map = {shell.get_name()};",
-            *(_asset(f"{name}.js") for name in _SCRIPTS),
+            *(page_asset(f"{name}.js") for name in _SCRIPTS),
             "})();",
         )
     )
     return _Shell(map_html=figure.html.render().strip(), script=script)
 
 
-def _asset(name: str) -> str:
-    # The text of a file of the page's own data.
+def page_asset(name: str) -> str:
+    """Read a text of the page's own data.
+
+    Parameters
+    ----------
+    name : str
+        Its path within the assets.
+
+    Returns
+    -------
+    str
+        The text, with plain line ends.
+    """
     text = files("washgrade.page").joinpath("assets", *name.split("/")).read_text(encoding="utf-8")
     # A checkout may turn line ends; the bytes of the page must not depend on it.
     return text.replace("\r\n", "\n")
@@ -142,8 +194,8 @@ def _asset(name: str) -> str:
 
 def _leaflet_css() -> str:
     # Leaflet's style sheet without the pictures that it would ask for.
-    css = re.sub(r"[a-z-]+:\s*url\([^)]*\);?", "", _asset("leaflet/leaflet.css"))
-    return f"/*\n{_asset('leaflet/LICENSE')}*/\n{css}"
+    css = re.sub(r"[a-z-]+:\s*url\([^)]*\);?", "", page_asset("leaflet/leaflet.css"))
+    return f"/*\n{page_asset('leaflet/LICENSE')}*/\n{css}"
 
 
 def _hash(text: str) -> str:
@@ -151,19 +203,19 @@ def _hash(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-def _relief(view: PageView) -> str:
-    # The relief as a picture within the page.
-    if not view.relief_png:
-        return ""
-    data = base64.b64encode(view.relief_png).decode("ascii")
-    return f'<img id="relief" alt="" hidden src="data:image/png;base64,{data}">'
-
-
 def _invented(view: PageView) -> str:
     # Words that say so when the place does not exist.
     if not view.invented:
         return ""
     return '<span class="invented">Invented place, for trying out</span>'
+
+
+def _storm(view: PageView) -> str:
+    # The last storm, which the page's script tells again in the units that its reader chooses.
+    if view.storm is None:
+        return ""
+    told = escape(view.storm.told[0 if view.units == "us" else 1])
+    return f', after the storm of {escape(view.storm.day)} (<span id="storm">{told}</span>)'
 
 
 def _basis(view: PageView) -> str:

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 import base64
 import json
+import zlib
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MERCATOR_ZOOM", "MISSING", "mercator_pixels", "pack_column", "pack_integers", "safe_json"]
+__all__ = [
+    "MERCATOR_ZOOM",
+    "MISSING",
+    "deflated",
+    "mercator_pixels",
+    "pack_column",
+    "pack_integers",
+    "safe_json",
+]
 
 MERCATOR_ZOOM = 19
 """Lines are stored in whole pixels of this zoom level: 0.3 m at the equator, 0.24 m at 37 degrees."""
@@ -113,6 +122,31 @@ def pack_column(values: NDArray[np.floating] | NDArray[np.integer] | NDArray[np.
     numbers = np.asarray(values, dtype=np.float64) * scale
     whole = np.where(np.isfinite(numbers), np.rint(np.nan_to_num(numbers)), MISSING)
     return pack_integers(whole.astype(np.int64))
+
+
+def deflated(text: str) -> str:
+    """Text made smaller, for a page so large that it pays.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Base64 of its UTF-8 bytes in the zlib format, which browsers call ``deflate``.
+
+    References
+    ----------
+    RFC 1950 (ZLIB); Compression Streams, WHATWG, "deflate".
+
+    Examples
+    --------
+    >>> len(deflated("a" * 1000)) < 50
+    True
+    """
+    return base64.b64encode(zlib.compress(text.encode("utf-8"), 9)).decode("ascii")
 
 
 def safe_json(value: object) -> str:

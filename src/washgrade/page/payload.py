@@ -9,21 +9,11 @@ from dataclasses import asdict
 import numpy as np
 
 from washgrade.page.pack import mercator_pixels, pack_column, pack_integers
+from washgrade.page.themes import CLASS_LIMITS, DOUBT_LIMITS, THEMES
 from washgrade.page.view import PageView, Ring
 from washgrade.sand.support import SUPPORT
 
-__all__ = ["CLASS_LIMITS", "DOUBT_LIMITS", "page_payload"]
-
-CLASS_LIMITS = (0.02, 0.05, 0.10, 0.20)
-"""Grades between the five classes of colour.
-
-Our choice: steps of about two, so that one class more is worth a walk."""
-
-DOUBT_LIMITS = (3.0, 8.0)
-"""P90 over P10 of the grade up to which a line is solid, and up to which it is dashed; beyond, it is dotted.
-
-Our choice: for small grades a spread of 0.43 on the logit (samples near by) and of 0.81 (about that of one
-wash seen from far), as P90 / P10 = exp(2.563 spread)."""
+__all__ = ["page_payload"]
 
 _IF_THERE = {
     "fresh_share": 1e3,
@@ -37,12 +27,10 @@ _IF_THERE = {
 _COLUMNS = {
     "rank": 1.0,
     "grade_mean": 1e5,
-    "grade_p10": 1e5,
-    "grade_p50": 1e5,
-    "grade_p90": 1e5,
+    "grade_p10": 1e4,
+    "grade_p90": 1e4,
     "kg_per_load_mean": 1e4,
     "kg_per_load_p10": 1e4,
-    "kg_per_load_p50": 1e4,
     "kg_per_load_p90": 1e4,
     "chance_top": 1e3,
     "chance_above_cutoff": 1e3,
@@ -64,6 +52,10 @@ _COLUMNS = {
 
 # Sections and reasons of so many of the best reaches are put in: they are most of a large page (our choice).
 MOST_SECTIONS = 8000
+# A page of more reaches than this has their middles in degrees only.
+MOST_ON_GRID = 10_000
+# So many numbers of the reaches' past go into a page (our choice, because a chart needs four for each day).
+MOST_PAST = 100_000
 # On a page of more reaches than this a section keeps every other point.
 FINE_SECTIONS = 2000
 
@@ -85,6 +77,12 @@ def page_payload(view: PageView) -> dict[str, object]:
     given = {name: getattr(view, name) for name in ("width_measured", "least_area")}
     flags = {name: np.zeros(len(view.reach_id)) if told is None else told for name, told in given.items()}
     more = {name: told for name in _IF_THERE if (told := getattr(view, name)) is not None}
+    # Metres of the grid can be had from degrees: a large page leaves them out.
+    columns = {
+        name: scale
+        for name, scale in _COLUMNS.items()
+        if len(view.reach_id) <= MOST_ON_GRID or name not in {"easting_m", "northing_m"}
+    }
     return {
         "units": view.units,
         "top": view.top,
@@ -93,10 +91,11 @@ def page_payload(view: PageView) -> dict[str, object]:
         "cutoff": view.cutoff_grade,
         "class_limits": CLASS_LIMITS,
         "doubt_limits": DOUBT_LIMITS,
+        "themes": [asdict(theme) for theme in THEMES],
         "reach": list(view.reach_id),
         "columns": {
             name: {"scale": scale, "data": pack_column(getattr(view, name), scale)}
-            for name, scale in _COLUMNS.items()
+            for name, scale in columns.items()
         }
         | {name: {"scale": 1.0, "data": pack_column(told, 1.0)} for name, told in flags.items()}
         | {
@@ -140,6 +139,8 @@ def page_payload(view: PageView) -> dict[str, object]:
             "way": _ring((view.day_plan.lon, view.day_plan.lat)),
             "sentences": view.day_plan.sentences,
         },
+        "title": view.title,
+        "entering": None if view.entering is None else _given(asdict(view.entering)),
         "storm": None if view.storm is None else asdict(view.storm),
         "other": _other(view),
         "history": _history(view),
@@ -227,6 +228,19 @@ def _why(view: PageView) -> dict[str, object] | None:
     }
 
 
+def _given(value: object) -> object:
+    # Without what is empty: a form is mostly that.
+    if isinstance(value, dict):
+        empty = (None, False)
+        return {
+            name: _given(part)
+            for name, part in value.items()
+            # A limit of 0 says something.
+            if not any(part is one for one in empty) and part not in ("", ())
+        }
+    return [_given(part) for part in value] if isinstance(value, tuple) else value
+
+
 def _other(view: PageView) -> dict[str, object] | None:
     # The columns of the other day, packed like those of the day itself.
     if view.other is None:
@@ -256,7 +270,7 @@ def _history(view: PageView) -> dict[str, object] | None:
     if view.history is None:
         return None
     found = view.history
-    chosen = np.flatnonzero(view.rank <= MOST_SECTIONS)
+    chosen = np.flatnonzero(view.rank <= min(MOST_SECTIONS, MOST_PAST // max(len(found.days), 1)))
     columns = {name: getattr(found, name) for name in ("grade_mean", "grade_p10", "grade_p90", "left_share")}
     return {
         "days": list(found.days),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from washgrade.checks import choice, whole
 from washgrade.errors import InputError
 from washgrade.page.dated import DayPlanView, DayStop, History, HistoryEvent, LastStorm, OtherDay
+from washgrade.page.entry import Entering
 from washgrade.page.pieces import (
     Access,
     Belief,
@@ -30,6 +31,7 @@ __all__ = [
     "Belief",
     "DayPlanView",
     "DayStop",
+    "Entering",
     "GroundMark",
     "History",
     "HistoryEvent",
@@ -158,6 +160,8 @@ class PageView:
         The same reaches on another day, to be looked at beside.
     history : History or None
         How the reaches came to be as they are.
+    entering : Entering or None
+        The forms for writing down; none are shown if left out.
     why : Why or None
         What the grade of each reach rests on.
     belief : Belief or None
@@ -243,6 +247,7 @@ class PageView:
     magnetite_kg_p90: NDArray[np.float64] | None = None
     other: OtherDay | None = None
     history: History | None = None
+    entering: Entering | None = None
     why: Why | None = None
     belief: Belief | None = None
     samples: tuple[SampleMark, ...] = ()

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from washgrade import __version__
-from washgrade.errors import InputError
+from washgrade.errors import InputError, SiteError
 from washgrade.survey.answers import Estimate, estimate
 from washgrade.survey.belief import diagnose, holes, learnt, next_samples, repeats, why
 from washgrade.survey.days import DayPlan, plan_digging_day
-from washgrade.survey.pastview import past_view
+from washgrade.survey.pastview import other_day, past_view
+from washgrade.survey.phone import entering
 from washgrade.survey.planviews import day_view, walk_view
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import notebook, records
@@ -42,6 +43,7 @@ def page_view(
     units: str | None = None,
     walk: WalkPlan | None = None,
     day: DayPlan | None = None,
+    beside: str | date | None = None,
 ) -> PageView:
     """Lay out what the page shows.
 
@@ -57,6 +59,8 @@ def page_view(
         A sampling walk to show.
     day : DayPlan, optional
         A digging day to show.
+    beside : str or date, optional
+        Another day to show beside; the one before the last storm if left out.
 
     Returns
     -------
@@ -155,6 +159,7 @@ def page_view(
         next_spots=_next_spots(found),
         walk=None if walk is None else walk_view(walk),
         day_plan=None if day is None else day_view(day),
+        entering=entering(found),
         why=_why(found),
         belief=_belief(found),
         support=tuple(str(word) for word in grade.reach_support),
@@ -173,7 +178,7 @@ def page_view(
         top=chosen.top_reaches,
         settings=_settings_told(chosen),
         cautions=(),
-        **past_view(ranking),
+        **(past_view(ranking) | ({} if beside is None else {"other": other_day(ranking, beside)})),
     )
 
 
@@ -325,9 +330,11 @@ def write_page(
     units: str | None = None,
     walk_hours: float | None = None,
     day_hours: float | None = None,
+    beside: str | date | None = None,
+    installable: Path | str | None = None,
     progress: Progress | None = None,
 ) -> Path:
-    """Write the map of a site as one HTML file.
+    """Write the map of a site as one HTML file, or as a folder that phones install.
 
     Parameters
     ----------
@@ -345,23 +352,32 @@ def write_page(
         Plan a sampling walk of so many hours from the first point of access, and show it.
     day_hours : float, optional
         Plan a digging day of so many hours from there, and show it.
+    beside : str or date, optional
+        Another day to show beside; the one before the last storm if left out.
+    installable : Path or str, optional
+        Write a folder to be put on a static host instead: page, manifest, icons and the worker that keeps
+        them on the phone. Made if it is missing; other files in it stay.
     progress : callable, optional
         Told the step and the share done, 0 to 1.
 
     Returns
     -------
     Path
-        The file.
+        The file, or the page in the folder.
 
     Raises
     ------
     SiteError
         If the site has no ground, or the file cannot be written.
     InputError
-        If the date or a setting is wrong.
+        If the date or a setting is wrong, or both ``out`` and ``installable`` are given.
     """
     from washgrade.files.site import replacing
     from washgrade.page.build import render_page
+    from washgrade.page.installable import render_installable
+
+    if out is not None and installable is not None:
+        raise InputError("Both 'out' and 'installable' are given. One of them must be left out.")
 
     found = estimate(site, on=on, progress=stage(progress, 0.0, 0.6))
     walk = None
@@ -372,7 +388,18 @@ def write_page(
     if day_hours is not None:
         day = plan_digging_day(ranking, hours=day_hours, progress=stage(progress, 0.7, 0.8))
     stage(progress, 0.8, 1.0)("drawing", 0.0)
-    content = render_page(page_view(ranking, title=title, units=units, walk=walk, day=day))
+    view = page_view(ranking, title=title, units=units, walk=walk, day=day, beside=beside)
+    if installable is not None:
+        folder = Path(installable)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise SiteError(f"{folder}: The folder cannot be made ({error.strerror}).") from None
+        for name, content in render_installable(view).items():
+            with replacing(folder / name) as draft:
+                draft.write_bytes(content)
+        return folder / "index.html"
+    content = render_page(view)
     path = Path(out) if out is not None else found.site.out / "page.html"
     if out is None:
         found.site.out.mkdir(exist_ok=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import estimate_on
@@ -12,7 +12,7 @@ from washgrade.survey.ranking import Ranking, rank
 if TYPE_CHECKING:
     from washgrade.page.dated import History, OtherDay
 
-__all__ = ["past_view"]
+__all__ = ["other_day", "past_view"]
 
 # Days of a page's charts, each estimated anew for all reaches; and draws of their ranges (our choice).
 MOST_DAYS, DRAWS = 8, 200
@@ -44,22 +44,39 @@ def past_view(ranking: Ranking) -> dict[str, Any]:
     }
     if past.events:
         last = [one for one in happenings(ranking.estimate) if one.kind == "storm"][-1]
-        found |= {"storm": LastStorm(day=last.day.isoformat(), told=last.told), "other": _before(ranking)}
+        found |= {
+            "storm": LastStorm(day=last.day.isoformat(), told=last.told),
+            "other": other_day(ranking, past.events[-1].day - timedelta(days=1), "before the storm"),
+        }
     return found
 
 
-def _before(ranking: Ranking) -> OtherDay:
-    """The reaches on the day before the last storm."""
+def other_day(ranking: Ranking, on: str | date, told: str = "") -> OtherDay:
+    """Lay out the reaches as they were on another day.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        The ranking of the page's day.
+    on : str or date
+        The other day.
+    told : str, optional
+        What sets it apart.
+
+    Returns
+    -------
+    OtherDay
+        Ranking and grades of that day.
+    """
     from washgrade.page.dated import OtherDay
 
     found = ranking.estimate
-    eve = found.past.events[-1].day - timedelta(days=1)
-    then = rank(estimate_on(found, eve))
+    then = rank(estimate_on(found, on))
     load = then.kg_per_load
     grade = then.estimate.grade
     return OtherDay(
-        day=eve.isoformat(),
-        told="before the storm",
+        day=then.estimate.day.isoformat(),
+        told=told,
         rank=then.rank,
         grade_mean=grade.reach_mean,
         grade_p10=grade.reach_p10,

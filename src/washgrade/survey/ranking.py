@@ -151,7 +151,7 @@ class Ranking:
         """
         from washgrade.land.beside import BESIDE_NOTE
         from washgrade.land.fans import ON_FAN_NOTE
-        from washgrade.page.payload import DOUBT_LIMITS
+        from washgrade.page.themes import DOUBT_LIMITS
         from washgrade.units import show_length
 
         grade, support = self.estimate.grade, str(self.estimate.grade.reach_support[place])

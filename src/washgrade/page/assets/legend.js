@@ -1,13 +1,13 @@
 // The legend, and with it the switches of the layers.
-function line_key(grade_class, doubt, width = 40) {
+function line_key(grade_class, doubt, width = 40, tint = GRADE_COLOURS[grade_class], edge = CASINGS[grade_class]) {
   const thick = 4.2;
   const stroke = {x1: 3, x2: width - 3, y1: 7, y2: 7, 'stroke-linecap': doubt === 1 ? 'butt' : 'round'};
   const dash = DOUBT_DASH[doubt].map((n) => n * thick).join(' ');
   return draw(
     'svg',
     {width, height: 14, viewBox: `0 0 ${width} 14`, 'aria-hidden': 'true'},
-    draw('line', {...stroke, 'stroke-linecap': 'round', stroke: CASINGS[grade_class], 'stroke-width': thick + 2.4}),
-    draw('line', {...stroke, stroke: GRADE_COLOURS[grade_class], 'stroke-width': thick, ...(dash ? {'stroke-dasharray': dash} : {})}),
+    draw('line', {...stroke, 'stroke-linecap': 'round', stroke: edge, 'stroke-width': thick + 2.4}),
+    draw('line', {...stroke, stroke: tint, 'stroke-width': thick, ...(dash ? {'stroke-dasharray': dash} : {})}),
   );
 }
 
@@ -25,9 +25,12 @@ function mark_key(paint, width = 26) {
   return canvas;
 }
 
-function legend(land, sheet, relief) {
-  const limits = land.class_limits.map((limit) => grouped(100 * limit, 0, 1));
-  const classes = ['under ' + limits[0], ...limits.map((limit, n) => (limits[n + 1] ? `${limit} to ${limits[n + 1]}` : `over ${limit}`))];
+function theme_key(theme, n, width = 40) {
+  const {tint, edge} = theme_colours(theme)[n];
+  return line_key(0, 0, width, tint, edge);
+}
+
+function legend(land, sheet, relief, state, {set_theme, set_day, save}) {
   const [firm, rough] = land.doubt_limits;
   const doubts = [`up to ${firm} times: fairly sure`, `up to ${rough} times: rough`, 'more: a guess'];
   const item = (key, text) => make('li', {}, key, make('span', {text}));
@@ -45,9 +48,10 @@ function legend(land, sheet, relief) {
     const hollow = land.samples.some((mark) => mark.grade === null);
     const keys = [(pen) => sample_mark(pen, 13, 12, {grade: 0.1}, 3)];
     if (hollow) keys.push((pen) => sample_mark(pen, 13, 12, {grade: null}, 0));
-    layers.push(layer('samples', keys, hollow ? 'Samples; white: trace or none' : 'Samples', on_sheet('samples')));
+    layers.push(layer('samples', keys, hollow ? 'Samples (white: trace)' : 'Samples', on_sheet('samples')));
   }
   if (land.walk) layers.push(layer('walk', [(pen) => { walk_line(pen, [[0, 12], [26, 12]]); walk_stop(pen, 13, 12, '1'); }], 'Sampling walk', on_sheet('walk')));
+  if (land.day_plan) layers.push(layer('day', [(pen) => { walk_line(pen, [[0, 12], [26, 12]], DAY); walk_stop(pen, 13, 12, '1', DAY); }], 'Digging day', on_sheet('day')));
   if (land.next_spots.length) layers.push(layer('next', [(pen) => next_mark(pen, 13, 12, '')], 'Sample next', on_sheet('next')));
   if (land.access.length) layers.push(layer('access', [(pen) => access_mark(pen, 7, 23, '')], 'Access', on_sheet('access')));
   const bounds = [];
@@ -75,12 +79,38 @@ function legend(land, sheet, relief) {
   if (land.marks.length) {
     layers.push(layer('marks', [(pen) => mend_mark(pen, [[4, 12], [22, 12]], 'cut')], 'Mended ground', on_sheet('marks')));
   }
+  if (land.entering) layers.push(layer('entries', [(pen) => entry_mark(pen, 13, 12)], 'Written here', on_sheet('entries')));
   layers.push(layer('reaches', [], 'Washes', on_sheet('reaches')));
   if (relief) layers.push(layer('relief', [], 'Relief', (shown) => relief.setOpacity(shown ? 1 : 0)));
+  const offered = themes_of(land);
+  const choice = make('select', {id: 'theme', 'aria-label': 'What the colour of the washes tells', on: {change: () => set_theme(offered.find(({key}) => key === choice.value))}},
+    ...offered.map(({key, title}) => make('option', {value: key, text: title})));
+  const classes = make('ul', {});
+  const head = make('h3', {});
+  const doubt_part = make('div', {}, make('h3', {text: 'High guess against low'}), make('ul', {}, ...doubts.map((text, n) => item(line_key(3, n), text)),
+    ...(land.depleted.some(Boolean) ? [item(mark_key((pen) => cross(pen, 20, 12), 40), 'worked out')] : [])));
+  const tools = [make('button', {type: 'button', id: 'save-picture', text: 'Save as picture', on: {click: save}}), make('button', {type: 'button', text: 'Print', on: {click: () => window.print()}})];
+  const days = [];
+  if (land.other) {
+    for (const [value, text] of [[false, land.day], [true, [land.other.day, land.other.told].filter(Boolean).join(', ')]]) {
+      const radio = make('input', {type: 'radio', name: 'as-of', value: value ? 'other' : 'own', on: {change: () => set_day(value)}});
+      radio.checked = !value;
+      days.push(make('label', {class: 'tick'}, radio, make('span', {text})));
+    }
+  }
   document.getElementById('legend-body').append(
-    make('div', {}, make('h3', {text: 'Expected grade, %'}), make('ul', {}, ...classes.map((text, n) => item(line_key(n, 0), text)))),
-    make('div', {}, make('h3', {text: 'High guess against low'}), make('ul', {}, ...doubts.map((text, n) => item(line_key(3, n), text)),
-      ...(land.depleted.some(Boolean) ? [item(mark_key((pen) => cross(pen, 20, 12), 40), 'worked out')] : []))),
+    make('div', {}, make('label', {class: 'choose'}, make('span', {class: 'unseen', text: 'Colour of the washes'}), choice), head, classes),
+    make('div', {}, doubt_part, ...(days.length ? [make('fieldset', {class: 'days'}, make('legend', {text: 'Day'}), ...days)] : []), make('div', {class: 'buttons'}, ...tools)),
     make('div', {}, make('h3', {text: 'Marks and layers'}), make('ul', {class: 'layers'}, ...layers)),
   );
+  return {
+    fill() {
+      const {theme} = lines;
+      head.textContent = theme.head + theme_unit(theme, state.units);
+      const words = theme_words(theme, state.units);
+      classes.replaceChildren(...words.map((text, n) => item(theme_key(theme, n), text)),
+        ...(theme.key === 'fresh' || theme.key === 'left' ? [item(theme_key(theme, words.length), 'not known')] : []));
+      doubt_part.hidden = !theme.dashed;
+    },
+  };
 }

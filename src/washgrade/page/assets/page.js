@@ -1,6 +1,13 @@
 // The page put together: what is chosen, which units, and what one part tells the others.
 document.documentElement.classList.add('live');
-const land = decode(JSON.parse(document.getElementById('payload').textContent));
+// A small page is read at once; a large one is unpacked first, by the browser itself.
+const payload = document.getElementById('payload');
+if (payload.type !== 'application/json' && !window.DecompressionStream) {
+  document.documentElement.classList.remove('live');
+  document.querySelector('main').prepend(make('p', {class: 'plain', text: 'This map is too large for this browser, which is from before 2023. Open it in a newer one; no network is needed.'}));
+  return;
+}
+const land = decode(payload.type === 'application/json' ? JSON.parse(payload.textContent) : await unfold(payload.textContent));
 const state = {units: land.units, chosen: -1};
 const narrow = window.matchMedia('(max-width: 760px)');
 const still = window.matchMedia('(prefers-reduced-motion: reduce)');
@@ -8,13 +15,12 @@ const still = window.matchMedia('(prefers-reduced-motion: reduce)');
 document.getElementById('legend').open = !narrow.matches;
 map.invalidateSize({animate: false});
 
-const picture = document.getElementById('relief');
+const relief_picture = document.getElementById('relief');
 let relief = null;
-if (picture && land.relief_bounds) {
+if (relief_picture && land.relief_bounds) {
   const [west, south, east, north] = land.relief_bounds;
   map.createPane('relief').style.zIndex = 200;
-  picture.hidden = false;
-  relief = L.imageOverlay(picture, [[south, west], [north, east]], {pane: 'relief'}).addTo(map);
+  relief = L.imageOverlay(relief_picture, [[south, west], [north, east]], {pane: 'relief'}).addTo(map);
 }
 
 const sheet = new Sheet(land);
@@ -25,7 +31,26 @@ function room(around) {
     ? {paddingTopLeft: [around, 50 + around], paddingBottomRight: [around, around]}
     : {paddingTopLeft: [around, around], paddingBottomRight: [50 + around, legend_px + 10]};
 }
-legend(land, sheet, relief);
+const key = legend(land, sheet, relief, state, {
+  set_theme(theme) {
+    lines.theme = theme;
+    sheet.set_theme(theme);
+    key.fill();
+  },
+  set_day(other) {
+    if (other === Boolean(land.swapped)) return;
+    swap_days(land);
+    for (const node of document.querySelectorAll('#headline time')) node.textContent = land.day;
+    document.getElementById('headline').classList.toggle('then', other);
+    sheet.set_theme(lines.theme);
+    set_card();
+    table.arrange();
+  },
+  save: () => save_picture(land, state, sheet, relief, `map-${land.day}-${lines.theme.key}.png`),
+});
+[lines.theme] = land.themes;
+sheet.set_theme(lines.theme);
+key.fill();
 map.fitBounds(sheet.bounds(), {...room(14), animate: false});
 map.addLayer(sheet);
 performance.mark('washgrade-first-draw');
@@ -76,6 +101,8 @@ function go_to(layer, lat, lon) {
 }
 walk_list(land, (stop) => go_to('walk', stop.lat, stop.lon));
 next_list(land, (spot) => go_to('next', spot.lat, spot.lon));
+const day_rows = day_list(land, state, (stop) => go_to('day', stop.lat, stop.lon));
+const guide = guide_part(land, state, sheet, {show_stop: (layer, stop) => go_to(layer, stop.lat, stop.lon)});
 const hole_rows = hole_list(land, state, (hole) => go_to('samples', hole.lat, hole.lon));
 show_belief(land);
 const mend_rows = mend_list(land, state, (mark) => go_to('marks', mark.lat[0], mark.lon[0]));
@@ -83,11 +110,25 @@ function popup(mark) {
   L.popup({maxWidth: 280, offset: [0, -4]}).setLatLng([mark.lat, mark.lon]).setContent(sample_card(mark, state.units)).openOn(map);
 }
 
+const written = land.entering && entries_part(land, state, {
+  show_entry: (entry) => go_to('entries', entry.cells.lat, entry.cells.lon),
+  mark(place) {
+    sheet.spot = place && land.point(place);
+    sheet.redraw();
+  },
+  redraw(entries) {
+    sheet.entries = entries.filter(({cells}) => said(cells.lat)).map((entry) => ({...land.point({lat: entry.cells.lat, lon: entry.cells.lon}), entry}));
+    sheet.redraw();
+  },
+});
+if (!land.entering) document.getElementById('bar').hidden = true;
+
 // A finger is broader than a pointer.
 const coarse = window.matchMedia('(pointer: coarse)');
 map.on('click', (event) => {
   const hit = sheet.under(event.containerPoint, coarse.matches ? 24 : 12);
-  if (hit.sample) popup(hit.sample);
+  if (hit.entry) document.getElementById('kept').click();
+  else if (hit.sample) popup(hit.sample);
   else if (hit.reach !== undefined) choose(hit.reach, {from: 'map'});
 });
 const tip = L.tooltip({direction: 'top', offset: [0, -8]});
@@ -112,7 +153,7 @@ map.on('mousemove', (event) => {
 });
 map.on('mouseout', () => map.closeTooltip(tip));
 document.addEventListener('keydown', (event) => {
-  if (event.key === 'Escape' && state.chosen >= 0) close();
+  if (event.key === 'Escape' && state.chosen >= 0 && !written?.is_open()) close();
 });
 
 for (const radio of document.querySelectorAll('input[name=units]')) {
@@ -125,10 +166,30 @@ for (const radio of document.querySelectorAll('input[name=units]')) {
     sample_rows.fill();
     mend_rows.fill();
     hole_rows.fill();
+    day_rows.fill();
+    key.fill();
+    guide.tell();
+    storm_words();
   });
 }
 
+function storm_words() {
+  const node = document.getElementById('storm');
+  if (node && land.storm) node.textContent = land.storm.told[state.units === 'us' ? 0 : 1];
+}
+
+// Full sun: black on white, bolder lines, no relief behind them.
+const sun = document.getElementById('sun');
+sun.addEventListener('click', () => {
+  const bright = sun.getAttribute('aria-pressed') !== 'true';
+  sun.setAttribute('aria-pressed', String(bright));
+  document.documentElement.classList.toggle('sun', bright);
+  sheet.bold = bright ? 1.45 : 1;
+  sheet.redraw();
+});
+
 set_scale();
+storm_words();
 table.fill();
 
 // On paper the map has its own size: fit it again, and put the view back afterwards.

@@ -10,6 +10,9 @@ const BOUND = colour('bound');
 const NO_GO = colour('no-go');
 const MEND = colour('mend');
 const WALK = colour('walk');
+const DAY = colour('day');
+const ENTRY = colour('entry');
+const HERE = colour('here');
 
 // Wider when near, and wider when rich, so that the best stand out where colour fails.
 function line_width(zoom, grade_class) {
@@ -76,10 +79,10 @@ function access_mark(pen, x, y, name) {
 }
 
 // A sampling walk: a light line with a dark core, and a numbered square at each stop.
-function walk_line(pen, spots) {
+function walk_line(pen, spots, ink = WALK) {
   pen.setLineDash([]);
   pen.lineJoin = 'round';
-  for (const [wide, tint] of [[5.5, '#fff'], [2.4, WALK]]) {
+  for (const [wide, tint] of [[5.5, '#fff'], [2.4, ink]]) {
     pen.lineWidth = wide;
     pen.strokeStyle = tint;
     pen.beginPath();
@@ -88,8 +91,8 @@ function walk_line(pen, spots) {
   }
 }
 
-function walk_stop(pen, x, y, text) {
-  pen.fillStyle = WALK;
+function walk_stop(pen, x, y, text, ink = WALK) {
+  pen.fillStyle = ink;
   pen.strokeStyle = '#fff';
   pen.lineWidth = 2;
   pen.beginPath();
@@ -187,5 +190,46 @@ function cross(pen, x, y) {
     pen.moveTo(x + r, y - r);
     pen.lineTo(x - r, y + r);
     pen.stroke();
+  }
+}
+
+// Written down here and not in the notebook yet: a plus in a circle.
+function entry_mark(pen, x, y) {
+  pen.setLineDash([]);
+  pen.beginPath();
+  pen.arc(x, y, 8, 0, 2 * Math.PI);
+  pen.fillStyle = ENTRY;
+  pen.fill();
+  pen.lineWidth = 2.5;
+  pen.strokeStyle = '#fff';
+  pen.stroke();
+  pen.beginPath();
+  pen.moveTo(x - 4, y);
+  pen.lineTo(x + 4, y);
+  pen.moveTo(x, y - 4);
+  pen.lineTo(x, y + 4);
+  pen.lineWidth = 2;
+  pen.stroke();
+}
+
+// Where the phone is, and within which circle it says that it is.
+function here_mark(pen, x, y, radius) {
+  pen.setLineDash([]);
+  if (radius > 8) {
+    pen.beginPath();
+    pen.arc(x, y, radius, 0, 2 * Math.PI);
+    pen.globalAlpha = 0.16;
+    pen.fillStyle = HERE;
+    pen.fill();
+    pen.globalAlpha = 1;
+    pen.lineWidth = 1.5;
+    pen.strokeStyle = HERE;
+    pen.stroke();
+  }
+  for (const [r, tint] of [[10, '#fff'], [7.5, HERE]]) {
+    pen.beginPath();
+    pen.arc(x, y, r, 0, 2 * Math.PI);
+    pen.fillStyle = tint;
+    pen.fill();
   }
 }

@@ -115,6 +115,12 @@ function hole_picture(hole, units) {
   return picture;
 }
 
+// Which reach a hole lies in is found when it is asked for.
+function holes_of(land, reach) {
+  land.hole_reach ??= land.holes.map(({lat, lon}) => nearest_wash(land, lat, lon).reach);
+  return land.holes.filter((_, n) => land.hole_reach[n] === reach);
+}
+
 function hole_list(land, state, show_on_map) {
   const section = document.getElementById('holes');
   section.hidden = land.holes.length === 0;
@@ -169,21 +175,36 @@ function show_belief(land) {
   document.getElementById('belief-body').append(...parts);
 }
 
-// The stops of a sampling walk, in their order.
+// The stops of a walk or of a day, in their order.
+function stop_list(section, {sentences, heads, rows}) {
+  section.hidden = false;
+  section.querySelector('details > div').replaceChildren(
+    make('table', {}, make('thead', {}, make('tr', {}, ...heads.map((text) => make('th', {scope: 'col', text})))),
+      make('tbody', {}, ...rows.map((cells) => make('tr', {}, ...cells.map((cell, n) => make('td', {class: n < 2 ? '' : 'figure'}, cell)))))),
+    ...sentences.map((text) => make('p', {text})));
+}
+
+const minutes = (number) => `${Math.round(number)} min`;
+const show_button = (name, run) => make('button', {type: 'button', text: 'Show', 'aria-label': `Show ${name} on the map`, on: {click: run}});
+
 function walk_list(land, show_on_map) {
-  const section = document.getElementById('walk');
-  section.hidden = !land.walk;
   if (!land.walk) return;
-  const rows = land.walk.stops.map((stop, n) => make('tr', {},
-    make('td', {text: String(n + 1)}),
-    make('td', {text: stop.reach + (stop.two ? ' (two samples)' : '')}),
-    make('td', {class: 'figure', text: `${Math.round(stop.leg_minutes)} min`}),
-    make('td', {class: 'figure', text: `${Math.round(stop.arrival_minutes)} min`}),
-    make('td', {class: 'figure', text: percent(stop.settled_share)}),
-    make('td', {class: 'figure'}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show stop ${n + 1} on the map`, on: {click: () => show_on_map(stop)}}))));
-  document.getElementById('walk-body').append(
-    ...land.walk.sentences.map((text) => make('p', {text})),
-    make('table', {}, make('thead', {}, make('tr', {}, ...['Stop', 'Reach', 'Walk', 'There after', 'Settles', 'Map'].map((text) => make('th', {scope: 'col', text})))), make('tbody', {}, ...rows)));
+  stop_list(document.getElementById('walk'), {
+    sentences: land.walk.sentences,
+    heads: ['Stop', 'Reach', 'Walk', 'There after', 'Settles', 'Map'],
+    rows: land.walk.stops.map((stop, n) => [String(n + 1), stop.reach + (stop.two ? ' (two samples)' : ''), minutes(stop.leg_minutes), minutes(stop.arrival_minutes), percent(stop.settled_share), show_button(`stop ${n + 1}`, () => show_on_map(stop))]),
+  });
+}
+
+function day_list(land, state, show_on_map) {
+  if (!land.day_plan) return {fill() {}};
+  const fill = () => stop_list(document.getElementById('day'), {
+    sentences: land.day_plan.sentences[state.units === 'us' ? 0 : 1],
+    heads: ['Stop', 'Reach', 'There after', 'Loads', 'Carries', 'Product', 'Map'],
+    rows: land.day_plan.stops.map((stop, n) => [String(n + 1), stop.reach, minutes(stop.arrival_minutes), grouped(stop.loads, 0, 0), grouped(stop.carries, 0, 0), show('mass', stop.product_kg, state.units), show_button(`stop ${n + 1} of the day`, () => show_on_map(stop))]),
+  });
+  fill();
+  return {fill};
 }
 
 // Where one more sample would tell most.
@@ -227,6 +248,12 @@ function card(land, reach, units, close) {
     const loads = Number.isFinite(land.loads_left[reach]) ? `in about ${grouped(land.loads_left[reach], 0, 0)} loads` : '';
     figures.append(...term('Still there', show('mass', land.stock_kg[reach], units), loads));
   }
+  if (land.other) {
+    const there = land.other;
+    figures.append(...term(`On ${there.day}`, percent(there.grade_mean[reach]), [`${load_amount(there.kg_per_load_mean[reach], units)} ${load_unit(units)} in one load`, `${nth(there.rank[reach])} then`, land.swapped ? '' : there.told].filter(Boolean).join('; ')));
+  }
+  if (land.fresh_share && Number.isFinite(land.fresh_share[reach])) figures.append(...term('Fresh', percent(land.fresh_share[reach]), 'laid anew by the last storm'));
+  if (land.left_share && Number.isFinite(land.left_share[reach])) figures.append(...term('Left', percent(land.left_share[reach]), 'of what it held'));
   const sure = DOUBT_WORDS[land.doubt(reach)];
   parts.push(
     span_picture(land, reach),
@@ -237,6 +264,13 @@ function card(land, reach, units, close) {
     parts.push(
       make('h3', {text: 'Where heavy sand may lie'}),
       make('ul', {}, ...land.traps[reach].map((text) => make('li', {text}))));
+  }
+  const past = past_picture(land, reach);
+  if (past) {
+    parts.push(make('h3', {text: 'Its past'}), past, make('ul', {}, ...past_lines(land, reach, units).map((text) => make('li', {text}))));
+  }
+  for (const hole of holes_of(land, reach)) {
+    parts.push(make('h3', {text: `Layers in ${hole.name}, ${hole.day}`}), hole_picture(hole, units));
   }
   parts.push(make('h3', {text: 'The reach'}));
   const section = land.sections.get(reach);
@@ -251,7 +285,7 @@ function card(land, reach, units, close) {
     make('p', {text: `${show('length', land.length_m[reach], units)} long${wide}, ${fall}; ${least}${show('area', land.upstream_area_m2[reach], units)} of ground drains to it.${more}`}),
     make('p', {}, 'Middle: ',
       make('span', {class: 'place', text: `${land.lat[reach].toFixed(6)}, ${land.lon[reach].toFixed(6)}`}),
-      ` (latitude, longitude); ${grouped(land.easting_m[reach], 0, 0)} E, ${grouped(land.northing_m[reach], 0, 0)} N in ${land.crs}`));
+      ` (latitude, longitude)${land.easting_m ? `; ${grouped(land.easting_m[reach], 0, 0)} E, ${grouped(land.northing_m[reach], 0, 0)} N in ${land.crs}` : ''}`));
   return parts;
 }
 

@@ -2,11 +2,11 @@
 const MARGIN = 0.25;
 
 // Reaches of one look that join are one stroke, or dashes would start anew at every reach.
-function chains(land) {
+function chains(land, style) {
   const {start, east, south} = land.line;
   const by_look = new Map();
   for (let reach = 0; reach < land.count; reach += 1) {
-    const look = land.style[reach];
+    const look = style[reach];
     if (!by_look.has(look)) by_look.set(look, {ends: new Map(), list: []});
     const {ends, list} = by_look.get(look);
     const head = `${east[start[reach]]},${south[start[reach]]}`;
@@ -23,10 +23,21 @@ function chains(land) {
 const Sheet = L.Layer.extend({
   initialize(land) {
     this.land = land;
-    this.chains = chains(land);
-    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true, walk: true, next: false, marks: false};
+    // In full sun everything is drawn bolder.
+    this.bold = 1;
+    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true, walk: true, day: true, next: false, marks: false, entries: true};
+    this.entries = [];
+    this.here = null;
+    this.spot = null;
     this.chosen = -1;
     this.hovered = -1;
+  },
+
+  // The colour tells what the theme says; in some, the line style how far the guesses lie apart.
+  set_theme(theme) {
+    this.looks = theme_colours(theme);
+    this.chains = chains(this.land, theme_style(this.land, theme));
+    if (this._map) this.redraw();
   },
 
   onAdd(map) {
@@ -144,9 +155,10 @@ const Sheet = L.Layer.extend({
       for (const reach of [this.hovered, this.chosen]) this._halo(reach, reach === this.chosen);
       for (const [grow, dashed] of [[2.6, false], [0, true]]) {
         for (const [look, list] of this.chains) {
-          const grade = Math.floor(look / 3);
-          stroke_style(pen, line_width(zoom, grade), dashed ? GRADE_COLOURS[grade] : CASINGS[grade], dashed ? look % 3 : 0);
-          pen.lineWidth += grow;
+          const level = Math.floor(look / 3);
+          const {tint, edge} = this.looks[level];
+          stroke_style(pen, this.bold * line_width(zoom, level), dashed ? tint : edge, dashed ? look % 3 : 0);
+          pen.lineWidth += grow * this.bold;
           pen.beginPath();
           for (const chain of list) this._trace(chain);
           pen.stroke();
@@ -167,13 +179,17 @@ const Sheet = L.Layer.extend({
         sample_mark(pen, this._x(mark.east), this._y(mark.south), mark, land.grade_class(mark.grade ?? 0), zoom < 15.5 ? 4.5 : 6);
       }
     }
-    if (shown.walk && land.walk) {
-      walk_line(pen, land.walk.way.east.map((east, n) => [this._x(east), this._y(land.walk.way.south[n])]));
-      land.walk.stops.forEach((stop, n) => walk_stop(pen, this._x(stop.east), this._y(stop.south), String(n + 1)));
+    for (const [name, route, tint] of [['walk', land.walk, WALK], ['day', land.day_plan, DAY]]) {
+      if (!shown[name] || !route) continue;
+      walk_line(pen, route.way.east.map((east, n) => [this._x(east), this._y(route.way.south[n])]), tint);
+      route.stops.forEach((stop, n) => walk_stop(pen, this._x(stop.east), this._y(stop.south), String(n + 1), tint));
     }
     if (shown.next) land.next_spots.forEach((spot, n) => next_mark(pen, this._x(spot.east), this._y(spot.south), String.fromCharCode(97 + n)));
     if (shown.access) for (const mark of land.access) access_mark(pen, this._x(mark.east), this._y(mark.south), mark.name);
     if (shown.badges) this._paint_badges();
+    if (shown.entries) for (const mark of this.entries) entry_mark(pen, this._x(mark.east), this._y(mark.south));
+    if (this.spot) entry_mark(pen, this._x(this.spot.east), this._y(this.spot.south));
+    if (this.here) this._paint_here();
   },
 
   _paint_bounds() {
@@ -206,12 +222,19 @@ const Sheet = L.Layer.extend({
     pen.setLineDash([]);
     pen.lineCap = 'round';
     for (const [grow, tint] of strong ? [[15, INK], [11.5, CHOSEN]] : [[9, CHOSEN]]) {
-      pen.lineWidth = line_width(this.zoom, 4) + grow;
+      pen.lineWidth = this.bold * line_width(this.zoom, 4) + grow;
       pen.strokeStyle = tint;
       pen.beginPath();
       this._trace([reach]);
       pen.stroke();
     }
+  },
+
+  _paint_here() {
+    const {east, south, lat, accuracy_m} = this.here;
+    // A pixel of the map is shorter on the ground away from the equator.
+    const pixel_m = (2 * Math.PI * 6378137 * Math.cos((lat * Math.PI) / 180)) / (256 * 2 ** this.zoom);
+    here_mark(this.pen, this._x(east), this._y(south), accuracy_m / pixel_m);
   },
 
   _paint_badges() {
@@ -287,6 +310,10 @@ const Sheet = L.Layer.extend({
   under(spot, reach_px) {
     // By way of the layer: the map may have been dragged since the sheet was drawn.
     const {x, y} = this._map.containerPointToLayerPoint(spot).subtract(this.corner);
+    if (this.shown.entries) {
+      const entry = this.entries.find((mark) => Math.hypot(this._x(mark.east) - x, this._y(mark.south) - y) < Math.max(10, reach_px * 0.7));
+      if (entry) return {entry: entry.entry};
+    }
     if (this.shown.samples) {
       const away = (mark) => Math.hypot(this._x(mark.east) - x, this._y(mark.south) - y);
       const sample = this.land.samples.find((mark) => away(mark) < Math.max(10, reach_px * 0.7));

@@ -3,24 +3,25 @@ const FIRST = 30;
 const STRETCH = 100;
 
 function ranking(land, state, choose) {
-  const number = (column) => (a, b) => {
+  // By name: the columns are others when another day is shown.
+  const number = (name) => (a, b) => {
     // Unknown values stay last whichever way the rest is turned.
-    const [one, two] = [column[a], column[b]];
+    const [one, two] = [land[name][a], land[name][b]];
     if (Number.isNaN(one) || Number.isNaN(two)) return NaN;
     return one - two;
   };
   const byname = new Intl.Collator('en', {numeric: true});
   const spread = (a, b) => land.grade_p90[a] / Math.max(land.grade_p10[a], 1e-9) - land.grade_p90[b] / Math.max(land.grade_p10[b], 1e-9);
   const loads = (reach) => (Number.isFinite(land.loads_left[reach]) ? grouped(land.loads_left[reach], 0, 0) : '–');
-  const load = (column, reach) => load_amount(column[reach], state.units);
+  const load = (name, reach) => load_amount(land[name][reach], state.units);
   const columns = [
-    {head: () => '#', cell: (r) => grouped(land.rank[r], 0, 0), order: number(land.rank), rising: true},
+    {head: () => '#', cell: (r) => grouped(land.rank[r], 0, 0), order: number('rank'), rising: true},
     {head: () => 'Reach', order: (a, b) => byname.compare(land.reach[a], land.reach[b]), rising: true},
-    {head: () => `${load_unit(state.units)} per load`, cell: (r) => load(land.kg_per_load_mean, r), order: number(land.kg_per_load_mean)},
-    {head: () => '8 in 10', cell: (r) => `${load(land.kg_per_load_p10, r)}–${load(land.kg_per_load_p90, r)}`, order: spread, rising: true, hint: 'surest first'},
-    {head: () => 'Grade', cell: (r) => `${grouped(100 * land.grade_mean[r], 1, 1)} %`, order: number(land.grade_mean)},
-    {head: () => `In best ${land.top}`, cell: (r) => (land.chance_top[r] < 0.01 ? '<1 %' : `${Math.round(100 * land.chance_top[r])} %`), order: number(land.chance_top), hint: 'chance'},
-    {head: () => 'Loads left', cell: loads, order: number(land.loads_left), wide: true},
+    {head: () => `${load_unit(state.units)} per load`, cell: (r) => load('kg_per_load_mean', r), order: number('kg_per_load_mean')},
+    {head: () => '8 in 10', cell: (r) => `${load('kg_per_load_p10', r)}–${load('kg_per_load_p90', r)}`, order: spread, rising: true, hint: 'surest first'},
+    {head: () => 'Grade', cell: (r) => `${grouped(100 * land.grade_mean[r], 1, 1)} %`, order: number('grade_mean')},
+    {head: () => `In best ${land.top}`, cell: (r) => (land.chance_top[r] < 0.01 ? '<1 %' : `${Math.round(100 * land.chance_top[r])} %`), order: number('chance_top'), hint: 'chance'},
+    {head: () => 'Loads left', cell: loads, order: number('loads_left'), wide: true},
   ];
   const head = document.querySelector('#table thead tr');
   const body = document.querySelector('#table tbody');
@@ -34,7 +35,9 @@ function ranking(land, state, choose) {
   let first = 0;
   let last = FIRST;
 
-  const haystack = land.reach.map((name, r) => [name, land.support[r], DOUBT_WORDS[land.doubt(r)], ...land.notes[r]].join(' ').toLowerCase());
+  // Made when somebody looks for something: it takes long with many reaches.
+  let haystack = null;
+  const searched = () => land.reach.map((name, r) => [name, land.support[r], DOUBT_WORDS[land.doubt(r)], ...land.notes[r]].join(' ').toLowerCase());
 
   columns.forEach((column, n) => {
     const button = make('button', {type: 'button', on: {click: () => {
@@ -81,6 +84,7 @@ function ranking(land, state, choose) {
 
   function arrange() {
     const words = find.value.toLowerCase().split(/\s+/).filter(Boolean);
+    if (words.length) haystack ??= searched();
     const way = sorted.rising ? 1 : -1;
     const {order: compare} = columns[sorted.column];
     const value = columns[sorted.column].order;
@@ -112,6 +116,10 @@ function ranking(land, state, choose) {
 
   return {
     fill,
+    arrange() {
+      haystack = null;
+      arrange();
+    },
     mark(reach, reveal) {
       body.querySelector('[aria-current]')?.removeAttribute('aria-current');
       const at = order.indexOf(reach);
