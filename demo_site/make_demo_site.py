@@ -1,10 +1,14 @@
-"""Make the demo's ground, samples and truth from a seed: ``python demo_site/make_demo_site.py``.
+"""Make the demo's ground, records and truth from a seed: ``python demo_site/make_demo_site.py``.
 
 Everything here is invented: a valley of gypsum and dark volcanic hills, set on purpose in open sea on the
 map (ETRS89 / UTM 30N), so that nobody mistakes it for land that can be dug. The land is carved by a small
 stream-power model, the grade follows from where the dark rock lies, how its sand is diluted down the washes
 and where the bed catches heavy grains. None of that is the model that washgrade estimates with, and the
 routing here is this script's own, so that the demo can be wrong: ``truth.csv`` says how wrong.
+
+Two rainy seasons pass over it. A storm's peak is a power of area and rain with its own scatter, it scours
+strips of the bed to gamma depths, lays new pulses of sand where it scoured, and fills again what was dug; a
+digger takes the richest strips first. These are the forms of ``benchmarks/season.py``, not of washgrade.
 
 Sources: implicit stream-power step after Braun & Willett (2013) Geomorphology 180-181:170-179; area-weighted
 dilution of a source after Hawkes (1976) J. Geochem. Explor. 6:345-358. All sizes are our choice.
@@ -25,6 +29,7 @@ import rasterio
 from pyproj import Transformer
 from rasterio.transform import from_origin
 from scipy.ndimage import gaussian_filter
+from scipy.stats import gamma
 
 HERE = Path(__file__).resolve().parent
 SEED = 20260117
@@ -32,6 +37,24 @@ ROWS, COLS, CELL_M = 320, 420, 5.0
 WEST_M, NORTH_M, EPSG = 498_950.0, 4_020_800.0, 25830
 NAMESPACE = uuid.UUID("6f0f4a52-5e0c-5a0e-9a55-64656d6f0001")
 PLACES, AREA_POWER = 75, 0.25
+# Day, true rain in mm, minutes, and how the notebook knows it.
+STORMS = (
+    (date(2024, 10, 29), 31.0, 50, "rain"),
+    (date(2024, 12, 3), 12.0, 30, "no flow"),
+    (date(2025, 1, 14), 24.0, 40, "rain"),
+    (date(2025, 3, 5), 38.0, 75, "mark"),
+    (date(2025, 10, 17), 44.0, 60, "rain and mark"),
+    (date(2025, 11, 28), 18.0, 25, "rain"),
+    (date(2026, 1, 22), 29.0, 45, "rain"),
+)
+# Day, which of the digger's places, and loads.
+DIGS = (
+    (date(2025, 1, 20), 0, 55), (date(2025, 1, 27), 0, 60), (date(2025, 2, 8), 1, 50),
+    (date(2025, 2, 15), 0, 40), (date(2025, 10, 25), 0, 60), (date(2025, 11, 8), 1, 60),
+    (date(2025, 12, 13), 2, 60), (date(2025, 12, 20), 2, 50), (date(2026, 2, 7), 2, 60),
+    (date(2026, 2, 14), 3, 80), (date(2026, 2, 21), 3, 80),
+)  # fmt: skip
+STRIPS, LOAD_M3, BITE_M = 12, 0.004, 0.10
 STEPS = ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1))
 
 
@@ -143,8 +166,19 @@ def carve(rng, dark):
     return height + 212.0, flat_open
 
 
-def true_grade(rng, receiver, order, distance, area_m2, height, dark):
-    """Grade of the top ten centimetres of bed at every cell, 0 to 1."""
+def new_pulses(rng, receiver, order, area_m2):
+    """Pulses of sand that travel down and mix where washes join, their tails heavier than a normal's."""
+    pulse = rng.standard_t(4, len(receiver)) * 0.28
+    for cell in order[::-1]:
+        down = receiver[cell]
+        if down >= 0:
+            share = area_m2[cell] / area_m2[down]
+            pulse[down] += 0.93 * share * pulse[cell]
+    return pulse
+
+
+def true_bed(rng, receiver, order, distance, area_m2, height, dark):
+    """Logit of the grade of the top ten centimetres of bed but for its pulses, the pulses, and the fall."""
     supply = np.ones(dark.size)
     magnetics = 0.006 + 0.16 * dark.ravel()
     diluted = accumulate(receiver, order, magnetics) / accumulate(receiver, order, supply)
@@ -163,16 +197,86 @@ def true_grade(rng, receiver, order, distance, area_m2, height, dark):
         if down >= 0 and area_m2[cell] > 0.4 * area_m2[down]:
             above[down] = 0.8 * above[cell] + 0.2 * above[down]
     catches = np.clip(above - below, -1.5, 1.5)
-    # Sand pulses travel down a wash and mix where washes join; their tails are heavier than a normal's.
-    pulse = rng.standard_t(4, dark.size) * 0.28
-    for cell in order[::-1]:
-        down = receiver[cell]
-        if down >= 0:
-            share = area_m2[cell] / area_m2[down]
-            pulse[down] += 0.93 * share * pulse[cell]
+    pulse = new_pulses(rng, receiver, order, area_m2)
     local = 0.18 * rng.normal(size=dark.size)
-    logit = np.log(diluted / (1 - diluted)) + 0.35 * catches + 0.75 * pulse + local + 0.35
-    return 1 / (1 + np.exp(-logit))
+    return np.log(diluted / (1 - diluted)) + 0.35 * catches + local + 0.35, pulse, np.maximum(fall, 5e-3)
+
+
+class Seasons:
+    """How the bed really went: its grade after every storm, and what was dug."""
+
+    def __init__(self, rng, base, pulse, fall, receiver, order, area_m2):
+        self.rng, self.base, self.receiver, self.area_m2 = rng, base, receiver, area_m2
+        self.width_m = 1.5 * (area_m2 / 1e5) ** 0.35
+        self.fall = fall
+        self.pulses, self.moved, self.peak = [pulse], [], []
+        for _, rain_mm, _, _ in STORMS:
+            wet = max(rain_mm - 9.0, 0.0) if rain_mm > 15 else 0.0
+            peak = 0.009 * wet**1.2 * (area_m2 / 1e5) ** 0.7 * np.exp(rng.normal(0, 0.3))
+            mean = 0.09 * (peak / self.width_m) ** 0.5 * (fall / 0.03) ** 0.3
+            fresh = new_pulses(rng, receiver, order, area_m2)
+            # Share of the bed scoured to half a bite: so much of the old pulse is gone.
+            kept = 1.0 - (gamma.sf(0.05, 1.6, scale=mean / 1.6) if wet > 0.0 else np.zeros(len(mean)))
+            self.pulses.append(kept * self.pulses[-1] + np.sqrt(1.0 - kept**2) * fresh)
+            self.moved.append(mean)
+            self.peak.append(peak)
+
+    def grade(self, day):
+        """Grade at every cell on a day, 0 to 1, as floods have laid the bed."""
+        storms = sum(day >= storm[0] for storm in STORMS)
+        return 1 / (1 + np.exp(-(self.base + 0.75 * self.pulses[storms])))
+
+    def depths_m(self, storm, cell, count):
+        """Depths to which a storm scoured strips of the bed at a cell."""
+        mean = self.moved[storm][cell]
+        return self.rng.gamma(1.6, 1.0, count) * mean / 1.6 if mean > 0.0 else np.zeros(count)
+
+    def stretch(self, cell):
+        """Cells of the wash within 25 m up and down of one."""
+        found, at, gone = [cell], cell, 0.0
+        while gone < 25.0 and self.receiver[at] >= 0:
+            at = self.receiver[at]
+            gone += 1.2 * CELL_M
+            found.append(at)
+        at, gone = cell, 0.0
+        while gone < 25.0:
+            above = np.flatnonzero(self.receiver == at)
+            if not len(above):
+                break
+            at = above[np.argmax(self.area_m2[above])]
+            gone += 1.2 * CELL_M
+            found.append(at)
+        return np.array(found)
+
+    def dig(self, places):
+        """Dig through both seasons; rows of the notebook, and what is left of each stretch at the end."""
+        strips = {k: np.exp(self.rng.normal(-0.125, 0.5, STRIPS)) for k in range(len(places))}
+        fresh = {k: one.mean() for k, one in strips.items()}
+        rows, next_storm = [], 0
+        for day, k, loads in (*DIGS, (date.max, 0, 0)):
+            while next_storm < len(STORMS) and STORMS[next_storm][0] <= day:
+                for place, cell in enumerate(places):
+                    anew = self.depths_m(next_storm, cell, STRIPS) > self.rng.uniform(0.02, 0.12, STRIPS)
+                    strips[place] = np.where(
+                        anew, fresh[place] * np.exp(self.rng.normal(-0.08, 0.4, STRIPS)), strips[place]
+                    )
+                next_storm += 1
+            if not loads:
+                break
+            cell = places[k]
+            here = self.grade(day)[self.stretch(cell)].mean()
+            each_kg = here * 0.6 / (here / 5180 + (1 - here) / 2650) * LOAD_M3
+            of_strip = 50.0 * self.width_m[cell] * 0.15 * BITE_M / LOAD_M3 / STRIPS
+            left, magnetics_kg = float(loads), 0.0
+            for strip in np.argsort(-strips[k]):
+                took = min(left, of_strip)
+                magnetics_kg += took * each_kg * strips[k][strip] * 0.9
+                strips[k][strip] *= 1 - 0.9 * took / of_strip
+                left -= took
+            purity = float(np.round(self.rng.uniform(82, 93)))
+            product_kg = magnetics_kg * 0.85 / (purity / 100) * np.exp(self.rng.normal(0, 0.07))
+            rows.append((day, cell, loads, product_kg, purity))
+        return rows, {k: min(strips[k].mean() / fresh[k], 1.0) for k in strips}
 
 
 def write_dem(rng, height, main_cells):
@@ -221,7 +325,7 @@ def choose_cells(rng, channel, area_m2, count):
     return chosen
 
 
-def sample_rows(rng, cells, grade, to_lonlat):
+def sample_rows(rng, cells, seasons_past, to_lonlat):
     """Field notes: masses, depths, places and words, as a person writes them down."""
     rows = []
     start = date(2024, 10, 12)
@@ -257,9 +361,9 @@ def sample_rows(rng, cells, grade, to_lonlat):
             }
         )
 
-    poorest = min(cells, key=lambda cell: grade[cell])
+    poorest = min(cells, key=lambda cell: seasons_past.grade(start)[cell])
     for k, (cell, day) in enumerate(zip(cells, seasons, strict=True)):
-        share = grade[cell]
+        share = seasons_past.grade(day)[cell]
         if cell == poorest:
             note(cell, day, share, words="a few specks on the magnet, too little to weigh", trace=True)
         elif k % 9 == 4:
@@ -302,6 +406,88 @@ def sample_rows(rng, cells, grade, to_lonlat):
     return rows
 
 
+def point(rng, cell, to_lonlat):
+    """Where somebody stood, as a telephone told it."""
+    east, north = place_of(cell)
+    lon, lat = to_lonlat.transform(east + rng.normal(0, 2), north + rng.normal(0, 2))
+    return {"lon": f"{lon:.6f}", "lat": f"{lat:.6f}"}
+
+
+def storm_rows(past, stem, to_lonlat):
+    """Storms as the notebook knows them: a gauge that errs by a tenth, flood marks, a day without flow."""
+    rows = []
+    blank = {"lon": "", "lat": "", "rain_mm": "", "duration_min": "", "mark_depth_cm": "", "no_flow": ""}
+    for k, (day, rain_mm, minutes, known) in enumerate(STORMS):
+        row = {"id": str(uuid.uuid5(NAMESPACE, f"storm {k}")), "time": day.isoformat(), **blank, "note": ""}
+        if "rain" in known or known == "no flow":
+            read = rain_mm * np.exp(past.rng.normal(0, 0.1))
+            row |= {"rain_mm": f"{read:.0f}", "duration_min": f"{minutes}"}
+        if known == "no flow":
+            row |= {"no_flow": "yes", "note": "wet slopes, the washes did not run"}
+            rows.append(row)
+            continue
+        if "rain" in known:
+            rows.append(row)
+        if "mark" in known:
+            cell = stem[30 if k == 3 else 55]
+            by_width = past.peak[k][cell] / past.width_m[cell]
+            depth_m = (by_width * 0.030 / past.fall[cell] ** 0.5) ** 0.6
+            mark = {"id": str(uuid.uuid5(NAMESPACE, f"mark {k}")), "time": day.isoformat(), **blank}
+            mark |= point(past.rng, cell, to_lonlat) | {"mark_depth_cm": f"{100 * depth_m:.0f}"}
+            rows.append(mark | {"note": "line of reeds on the bank"})
+    return rows
+
+
+def dig_rows(rng, dug, to_lonlat):
+    """Digs as the notebook knows them; one product was never weighed."""
+    rows = []
+    for k, (day, cell, loads, product_kg, purity) in enumerate(dug):
+        weighed = k != 3
+        rows.append(
+            {
+                "id": str(uuid.uuid5(NAMESPACE, f"dig {k}")),
+                "time": day.isoformat(),
+                **point(rng, cell, to_lonlat),
+                "loads": f"{loads}",
+                "bite_cm": "10",
+                "product_mass_kg": f"{product_kg:.1f}" if weighed else "",
+                "purity_percent": f"{purity:g}" if weighed else "",
+                "note": "" if weighed else "not weighed",
+            }
+        )
+    return rows
+
+
+def look_rows(past, sandy, to_lonlat):
+    """Looks at the bed two days after three of the storms."""
+    rows = []
+    for storm in (2, 4, 6):
+        for cell in past.rng.choice(sandy, 6, replace=False).tolist():
+            depth_m = float(past.depths_m(storm, cell, 1)[0])
+            seen, buried_cm = "unchanged", ""
+            if depth_m > 0.02:
+                seen = "fresh streak" if past.rng.random() < 0.75 else "buried"
+                buried_cm = f"{max(100 * depth_m * 0.6, 2):.0f}" if seen == "buried" else ""
+            rows.append(
+                {
+                    "id": str(uuid.uuid5(NAMESPACE, f"look {len(rows)}")),
+                    "time": (STORMS[storm][0] + timedelta(days=2)).isoformat(),
+                    **point(past.rng, cell, to_lonlat),
+                    "seen": seen,
+                    "depth_cm": buried_cm,
+                }
+            )
+    return rows
+
+
+def write_rows(name, rows):
+    """Write records as CSV."""
+    with (HERE / name).open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
 def write_geojson(name, features):
     """Write features as RFC 7946."""
     text = json.dumps({"type": "FeatureCollection", "features": features}, indent=1)
@@ -315,7 +501,9 @@ def main():
     height, open_edge = carve(rng, dark)
     receiver, order, distance = route(height, open_edge)
     area_m2 = accumulate(receiver, order, np.ones(height.size)) * CELL_M**2
-    grade = true_grade(rng, receiver, order, distance, area_m2, height, dark)
+    base, pulse, fall = true_bed(rng, receiver, order, distance, area_m2, height, dark)
+    past = Seasons(np.random.default_rng(SEED + 1), base, pulse, fall, receiver, order, area_m2)
+    grade = past.grade(date.max)
     channel = np.flatnonzero((area_m2 >= 8_000) & (receiver >= 0))
 
     mouth = order[np.argmax(area_m2[order])]
@@ -332,18 +520,27 @@ def main():
     inside = np.minimum.reduce([row, col, ROWS - 1 - row, COLS - 1 - col]) >= 4
     sandy = np.flatnonzero((area_m2 >= 12_000) & (receiver >= 0) & inside)
     cells = choose_cells(rng, sandy, area_m2, PLACES)
-    rows = sample_rows(rng, cells, grade, to_lonlat)
-    with (HERE / "samples.csv").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+    rows = sample_rows(rng, cells, past, to_lonlat)
+    write_rows("samples.csv", rows)
+    # The digger goes where a sample of the first weeks was best, then on to the next best.
+    early = past.grade(date(2025, 1, 18))
+    rich = sorted((cell for cell in cells if area_m2[cell] < 400_000), key=lambda cell: -early[cell])[:4]
+    dug, left = past.dig(rich)
+    write_rows("storms.csv", storm_rows(past, stem, to_lonlat))
+    write_rows("digs.csv", dig_rows(past.rng, dug, to_lonlat))
+    write_rows("looks.csv", look_rows(past, sandy, to_lonlat))
 
+    left_share = np.ones(height.size)
+    for k, cell in enumerate(rich):
+        left_share[past.stretch(cell)] = left[k]
     with (HERE / "truth.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(["easting_m", "northing_m", "grade"])
+        writer.writerow(["easting_m", "northing_m", "grade", "left_share", "fresh_share"])
+        last = gamma.sf(0.05, 1.6, scale=past.moved[-1] / 1.6)
         for cell in channel:
             east, north = place_of(cell)
-            writer.writerow([f"{east:.1f}", f"{north:.1f}", f"{grade[cell]:.4f}"])
+            told = (grade[cell], left_share[cell], last[cell])
+            writer.writerow([f"{east:.1f}", f"{north:.1f}", *(f"{value:.4f}" for value in told)])
 
     def ring(corners):
         return [[round(v, 6) for v in to_lonlat.transform(e, n)] for e, n in corners]

@@ -228,6 +228,7 @@ def reach_stock(
     cutoff_grade: float,
     depletion: NDArray[np.float64] | None = None,
     seen: StreakSeen | None = None,
+    held_factor: NDArray[np.float64] | None = None,
 ) -> Stock:
     """Count loads and kilograms in the streaks of each reach.
 
@@ -249,6 +250,8 @@ def reach_stock(
         Share of the magnetics that is gone, from `washgrade.dig.ledger.reckon`; nothing unless given.
     seen : StreakSeen, optional
         What looks tell.
+    held_factor : ndarray of float64, shape (reaches,), optional
+        How much more each reach is known to hold, because more was dug than the rule gives; 1 unless given.
 
     Returns
     -------
@@ -289,6 +292,8 @@ def reach_stock(
         raise InputError("Invalid 'depletion'. It must hold shares from 0 to 1, ways by reaches.")
     seen = StreakSeen() if seen is None else seen
     held = length_m * bed_width_m * streak.streak_share * streak.bite_m / (shovel.shovel_litres * 1e-3)
+    if held_factor is not None:
+        held = held * held_factor
     for reach in np.unique(seen.reach).tolist():
         held[reach] *= _streak_grid(streak, seen, reach)[2]
     left = held * (1.0 - dug_share_of(gone, within_sd=streak.within_sd).mean(axis=0))

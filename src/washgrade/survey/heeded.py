@@ -330,7 +330,6 @@ def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, 
     import numpy as np
 
     from washgrade.dig.load import grade_of_load
-    from washgrade.survey.past import _snapped
 
     settings, reaches = past.settings, past.channels.reaches
     least = settings.detection_grade
@@ -348,24 +347,27 @@ def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, 
         if not (loads.sum() > 0.0 and fresh_loads > 0.0):
             continue
         record = past.dug[members[0]].record
-        node, offset_m = _snapped(record.easting_m, record.northing_m, past.channels)
+        node = past.dug[members[0]].node
         grade = grade_of_load(kilograms / fresh_loads, settings.shovel)
         grade = min(max(grade, least), 1.0 - least)
         length_m = float(sum(reaches.length_m[past.dug[k].reach] for k in members))
-        moment_days = np.array([past.dug[members[0]].moment_days])
+        whole = fresh_loads / float(loads.sum())
         rows.append(
             (
                 node,
                 np.datetime64(record.time[:10], "D"),
                 (record.id,),
                 float(np.log(grade / (1.0 - grade))),
-                (DIG_SD / (1.0 - grade)) ** 2,
+                # The farther down the curve, the less sure it is how far.
+                (DIG_SD**2 + (0.5 * np.log(min(whole, 1.0))) ** 2) / (1.0 - grade) ** 2,
                 max(record.accuracy_m or settings.typical_accuracy_m, length_m / 3.0),
-                offset_m,
-                float(carried(past, np.array([node]), moment_days)[0]),
+                past.dug[members[0]].offset_m,
+                past.dug[members[0]].moment_days,
             )
         )
-    return rows
+    node_of = np.array([row[0] for row in rows], np.int64)
+    kept = carried(past, node_of, np.array([row[-1] for row in rows], np.float64))
+    return [(*row[:-1], float(share)) for row, share in zip(rows, kept, strict=True)]
 
 
 def _joined(seen: Observations, rows: Sequence[tuple[Any, ...]]) -> Observations:

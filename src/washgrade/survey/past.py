@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -54,6 +54,10 @@ class DugPart:
         The record.
     moment_days : float
         Day number with its part of the day.
+    node : int
+        Node of the place that was written down.
+    offset_m : float
+        From that place to the node, metres.
     reach : int
         Index of the reach.
     loads : float
@@ -64,6 +68,8 @@ class DugPart:
 
     record: Dig
     moment_days: float
+    node: int
+    offset_m: float
     reach: int
     loads: float
     magnetics_kg: float
@@ -117,7 +123,9 @@ class Past:
     middle : ndarray of int64, shape (reaches,)
         Middle node of each reach.
     loads_held : ndarray of float64, shape (reaches,)
-        Loads of a fresh reach by the settings.
+        Loads of a fresh reach: by the settings, or more where more was dug.
+    more_held : ndarray of float64, shape (reaches,)
+        How many times more it holds than by the settings.
     dug : tuple of DugPart
         Digs by reach.
     looks : tuple of SeenLook
@@ -139,6 +147,7 @@ class Past:
     scatter: NDArray[np.float64]
     middle: NDArray[np.int64]
     loads_held: NDArray[np.float64]
+    more_held: NDArray[np.float64]
     dug: tuple[DugPart, ...]
     looks: tuple[SeenLook, ...]
     readings: Observations
@@ -334,7 +343,7 @@ def past_of(
     volume_m3 = reaches.length_m * width_m * streak.streak_share * streak.bite_m
     loads_held = volume_m3 / (settings.shovel_litres * 1e-3)
     dug, untold = _dug(digs, channels, settings, loads_held)
-    seen_looks, more = _looks(looks, channels, settings)
+    seen_looks, too_far = _looks(looks, channels, settings)
     events = storms_of(storms, channels, settings)
     moments = {sample.id: moment_of(sample.time, SAMPLE_HOUR) for sample in samples}
     taken = np.array([max(moments[one] for one in ids) for ids in seen.sample_ids], np.float64)
@@ -343,7 +352,7 @@ def past_of(
     if events:
         ground = ground_of(channels, shape, settings)
         outlets = np.flatnonzero(nodes.downstream < 0)
-        dug_nodes = [_snapped(part.record.easting_m, part.record.northing_m, channels)[0] for part in dug]
+        dug_nodes = [part.node for part in dug]
         asked = np.unique(
             np.concatenate([middle, outlets, seen.node, [look.node for look in seen_looks], dug_nodes])
         ).astype(np.int64)
@@ -367,25 +376,35 @@ def past_of(
         scatter=scatter_of(events, DRAWS),
         middle=middle,
         loads_held=loads_held,
+        more_held=np.ones(len(reaches)),
         dug=dug,
         looks=seen_looks,
         readings=seen,
-        untold=(*untold, *more),
+        untold=(*untold, *too_far),
     )
     if not (events or dug):
         return plain
-    from dataclasses import replace
-
+    if dug:
+        # What was dug was there: a reach that gave more than was thought holds more.
+        over = plain.reckon(loads_held).over_share
+        if (over > 0.0).any():
+            more = np.ones(len(reaches))
+            np.add.at(more, np.array([part.reach for part in dug]), over)
+            plain = replace(plain, loads_held=loads_held * more, more_held=more)
     return replace(plain, readings=readings_of(plain, taken))
 
 
-def _snapped(easting_m: float, northing_m: float, channels: Channels) -> tuple[int, float]:
+def _snapped(places: Sequence[tuple[float, float]], channels: Channels) -> list[tuple[int, float]]:
+    # All at once, because the search tree over the nodes is made anew each time.
     import numpy as np
 
     from washgrade.sand.along import snap
 
-    node, away_m = snap(channels.nodes, easting_m=np.array([easting_m]), northing_m=np.array([northing_m]))
-    return int(node[0]), float(away_m[0])
+    if not places:
+        return []
+    at = np.array(places, np.float64)
+    node, away_m = snap(channels.nodes, easting_m=at[:, 0], northing_m=at[:, 1])
+    return list(zip(node.tolist(), away_m.tolist(), strict=True))
 
 
 def _dug(
@@ -396,16 +415,23 @@ def _dug(
 
     parts, untold = [], []
     nodes, reaches = channels.nodes, channels.reaches
-    for dig in sorted(digs, key=lambda one: (moment_of(one.time, DIG_HOUR), one.id)):
-        node, away_m = _snapped(dig.easting_m, dig.northing_m, channels)
+    ordered = sorted(digs, key=lambda one: (moment_of(one.time, DIG_HOUR), one.id))
+    begins = _snapped([(dig.easting_m, dig.northing_m) for dig in ordered], channels)
+    stretched = [dig for dig in ordered if dig.end_easting_m is not None and dig.end_northing_m is not None]
+    ends = dict(
+        zip(
+            (dig.id for dig in stretched),
+            _snapped([(dig.end_easting_m or 0.0, dig.end_northing_m or 0.0) for dig in stretched], channels),
+            strict=True,
+        )
+    )
+    for dig, (node, away_m) in zip(ordered, begins, strict=True):
         if not away_m <= settings.snap_max_m:
             untold.append(f"Dig {dig.id[:8]} lies {away_m:.0f} m from the nearest channel, too far to count.")
             continue
         on = np.array([nodes.reach[node]])
-        if dig.end_easting_m is not None and dig.end_northing_m is not None:
-            end, end_away_m = _snapped(dig.end_easting_m, dig.end_northing_m, channels)
-            if end_away_m <= settings.snap_max_m:
-                on = np.unique(nodes.reach[_between(nodes.downstream, node, end)])
+        if dig.id in ends and ends[dig.id][1] <= settings.snap_max_m:
+            on = np.unique(nodes.reach[_between(nodes.downstream, node, ends[dig.id][0])])
         on = on[loads_held[on] > 0.0]
         if not len(on):
             untold.append(f"Dig {dig.id[:8]} lies on a reach without length and does not count.")
@@ -420,6 +446,8 @@ def _dug(
             DugPart(
                 record=dig,
                 moment_days=moment_of(dig.time, DIG_HOUR),
+                node=node,
+                offset_m=away_m,
                 reach=int(reach),
                 loads=float(loads * part),
                 magnetics_kg=float(weighed * part),
@@ -444,8 +472,9 @@ def _looks(
 ) -> tuple[tuple[SeenLook, ...], list[str]]:
     """Lay looks on the channels."""
     found, untold = [], []
-    for look in sorted(looks, key=lambda one: (moment_of(one.time, LOOK_HOUR), one.id)):
-        node, away_m = _snapped(look.easting_m, look.northing_m, channels)
+    ordered = sorted(looks, key=lambda one: (moment_of(one.time, LOOK_HOUR), one.id))
+    places = _snapped([(look.easting_m, look.northing_m) for look in ordered], channels)
+    for look, (node, away_m) in zip(ordered, places, strict=True):
         if not away_m <= settings.snap_max_m:
             untold.append(
                 f"Look {look.id[:8]} lies {away_m:.0f} m from the nearest channel, too far to count."

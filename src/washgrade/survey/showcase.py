@@ -13,6 +13,8 @@ from washgrade.survey.steps import Progress, stage
 
 __all__ = ["Demo", "run_demo"]
 
+KINDS = ("samples", "storms", "digs", "looks")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demo:
@@ -69,18 +71,19 @@ def run_demo(folder: Path | str, *, units: str | None = None, progress: Progress
         invented=True,
         progress=stage(progress, 0.0, 0.6),
     )
-    done = add(site, files / "samples.csv")
+    done = {kind: add(site, files / f"{kind}.csv", kind=kind) for kind in KINDS}
     struck = ""
     for sample in survey_records(site, "samples"):
         if sample.note.startswith(SLIP_NOTE):
             strike(site, sample.id, why="the decimal point slipped")
             struck = " One of them has a slipped decimal point and was struck."
+    said = [f"{len(one.added) + len(one.already)} {kind}" for kind, one in done.items()]
     page = write_page(site, title="An invented valley", units=units, progress=stage(progress, 0.6, 1.0))
     return Demo(
         site=site,
         page=page,
         sentences=(
             *made.sentences,
-            f"{len(done.added) + len(done.already)} samples from two rainy seasons.{struck}",
+            f"Records of two rainy seasons: {said[0]}, {', '.join(said[1:-1])} and {said[-1]}.{struck}",
         ),
     )

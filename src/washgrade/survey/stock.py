@@ -88,8 +88,8 @@ class Remains:
             last = past.dug[digs[-1]].record.day
             gone = 1.0 - self.stock.loads_left[reach] / max(float(self.stock.loads_held[reach]), 1e-9)
             told.append(f"Dug last on {last}: about {_tens(gone)} of its loads are gone.")
-        if self.reckoning is not None and digs and self.reckoning.over_share[digs].sum() > 0.1:
-            told.append("More was dug than was thought to be there: it holds more than is reckoned here.")
+        if past.more_held[reach] > 1.1:
+            told.append("More was dug than was thought to be there, so it is taken to hold more.")
         if past.fresh_share is not None and past.fresh_share[reach] >= 0.25:
             laid = _tens(float(past.fresh_share[reach]))
             told.append(f"The storm of {past.events[-1].day} laid about {laid} of its bed anew.")
@@ -135,7 +135,7 @@ def streaks_seen(past: Past) -> StreakSeen:
     from washgrade.dig.stock import StreakSeen
     from washgrade.survey.heeded import carried
 
-    reach, found, kept = [], [], []
+    reach, found, at = [], [], []
     for look in past.looks:
         seen = look.record.seen
         if seen == "unchanged":
@@ -149,9 +149,15 @@ def streaks_seen(past: Past) -> StreakSeen:
             continue
         reach.append(look.reach)
         found.append(within)
-        kept.append(float(carried(past, np.array([look.node]), np.array([look.moment_days]))[0]))
+        at.append((look.node, look.moment_days))
+    node, moment_days = (
+        np.array([one[0] for one in at], np.int64),
+        np.array([one[1] for one in at], np.float64),
+    )
     return StreakSeen(
-        reach=np.array(reach, np.int64), found=np.array(found, np.bool_), kept=np.array(kept, np.float64)
+        reach=np.array(reach, np.int64),
+        found=np.array(found, np.bool_),
+        kept=carried(past, node, moment_days),
     )
 
 
@@ -184,6 +190,7 @@ def remains(found: Estimate, width_m: NDArray[np.float64]) -> Remains:
         "streak": chosen.streak,
         "cutoff_grade": chosen.cutoff_grade,
         "seen": streaks_seen(past),
+        "held_factor": past.more_held,
     }
     fresh = reach_stock(**given)
     count = len(found.channels.reaches)
