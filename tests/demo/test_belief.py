@@ -137,7 +137,7 @@ def test_chances_that_one_reach_beats_another_add_up(site, found):
     first, last = (str(found.channels.reaches.reach_id[order[k]]) for k in (0, 200))
     both = [survey.compare(found, ranking.per_load_draws, *pair) for pair in ((first, last), (last, first))]
     assert sum(both) == pytest.approx(1.0)
-    assert both[0] > 0.9
+    assert both[0] > 0.8
     done = run("rank", site, "--compare", first, last)
     assert done.exit_code == 0
     assert f"{both[0]:.0%}" in done.output

@@ -26,6 +26,7 @@ from washgrade.sand.layers import Samples
 from washgrade.sand.sample import observations
 from washgrade.storm.refill import steady_supply_kg
 from washgrade.storm.season import order_events, replay
+from washgrade.survey.floods import storms_of
 from washgrade.survey.past import Past, past_of
 
 NODES_A_REACH, REACHES = 4, 9
@@ -308,3 +309,45 @@ def test_after_digging_out_a_reach_a_poor_sample_is_no_poor_bed() -> None:
     after = past([sample("s", "2025-12-21", 34, 0.04), dig]).readings
     assert after.value[0] > before.value[0] + 0.5
     assert after.error_variance[0] > before.error_variance[0]
+
+
+def storms(*records: Storm) -> list[tuple[tuple[str, ...], float | None]]:
+    """Ids and depth of rain of each storm that the records make."""
+    found = storms_of(list(records), CHANNELS, SETTINGS)
+    return [(event.storm_ids, event.rain and event.rain.depth_mm) for event in found]
+
+
+def test_which_records_are_one_storm() -> None:
+    rain = Storm(id="a", time="2025-10-20", rain_mm=30.0, duration_h=1.0)
+    # Two figures for one day are one storm, of their mean.
+    assert storms(rain, Storm(id="b", time="2025-10-20", rain_mm=20.0)) == [(("a", "b"), pytest.approx(25.0))]
+    # Known to begin more than six hours apart, they are two.
+    early = Storm(id="c", time="2025-10-20T02:00", rain_mm=30.0, duration_h=1.0)
+    late = Storm(id="d", time="2025-10-20T09:00", rain_mm=20.0, duration_h=1.0)
+    assert [ids for ids, _ in storms(late, early)] == [("c",), ("d",)]
+    # A mark of the day after belongs to the rain; two days after it is a storm by itself.
+    for day, one in (("2025-10-21", True), ("2025-10-22", False)):
+        mark = Storm(id="m", time=day, mark_depth_m=0.3, **at(33))
+        assert len(storms(rain, mark)) == (1 if one else 2)
+    # A gauge's course outranks depths.
+    gauge = Storm(
+        id="g", time="2025-10-20T14:00", rain_mm=12.0, duration_h=0.5,
+        gauge='{"time_h":[0.0,0.5],"fallen_mm":[0.0,12.0]}',
+    )  # fmt: skip
+    assert storms(rain, gauge) == [(("a", "g"), pytest.approx(12.0))]
+
+
+def test_a_mark_that_contradicts_no_flow_counts_and_a_dry_place_is_dry_above() -> None:
+    mark = Storm(id="m", time="2025-10-20", mark_depth_m=0.5, **at(33))
+    nothing = Storm(id="n", time="2025-10-20", no_flow=True)
+    both = past([mark, nothing])
+    assert both.floods is not None
+    assert both.floods.source == ("mark",)
+    assert any("the mark counts" in note for note in both.floods.notes[0])
+    # Reaches 0, 1 and 2 lie above node 11; the others do not.
+    rain = Storm(id="r", time="2025-10-20", rain_mm=45.0, duration_h=1.0)
+    dry = past([rain, Storm(id="d", time="2025-10-20", no_flow=True, **at(11))])
+    assert (dry.renewed_mean[0, :3] == 0.0).all()
+    assert (dry.renewed_mean[0, 3:] > 0.0).all()
+    far = replace(mark, id="f", easting_m=1e6)
+    assert any("does not count" in note for note in past([rain, far]).floods.notes[0])  # type: ignore[union-attr]
