@@ -36,7 +36,11 @@ def test_it_prints_the_ranking_and_the_walk_that_the_verbs_tell(site):
     for stop in walk["stops"]:
         assert f"{stop['lat']:.5f}, {stop['lon']:.5f}" in pages[1]
     assert all("INVENTED PLACE" in page for page in pages)
-    assert any("index of maps" in page for page in pages)
+    # Reaches all over the ground need several maps, and an index of them.
+    done = run("sheet", site, "--top", "60", "--to", site / "out" / "wide.pdf")
+    assert done.exit_code == 0, done.output
+    wide = [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(site / "out/wide.pdf").pages]
+    assert any("index of maps" in page for page in wide)
 
 
 def test_the_paper_follows_the_units(site, tmp_path):
