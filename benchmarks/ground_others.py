@@ -26,6 +26,7 @@ from pathlib import Path
 
 import numpy as np
 
+from document import written
 from ground import CELL_M, dem_of, machine, real_grounds
 from washgrade.land.above import above_channel
 from washgrade.land.breach import breach
@@ -480,17 +481,6 @@ def head(versions):
     return said
 
 
-def written(marks):
-    """Put each part between its marks in the document; the words around them stay."""
-    text = DOCUMENT.read_text(encoding="utf-8")
-    for mark, lines in marks.items():
-        first, last = f"<!-- {mark} begins -->", f"<!-- {mark} ends -->"
-        before, _, rest = text.partition(first)
-        _, _, after = rest.partition(last)
-        text = before + first + "\n\n" + "\n".join(lines) + "\n\n" + last + after
-    DOCUMENT.write_text(text, encoding="utf-8")
-
-
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     parser.add_argument("--cells", type=int, nargs="*", default=[4_000_000, 25_000_000])
@@ -527,7 +517,7 @@ def main():
         if not given.no_networks:
             marks["networks"] = compare_networks(Path(folder), names)
     if given.write:
-        written(marks)
+        written(DOCUMENT, marks)
 
 
 if __name__ == "__main__":

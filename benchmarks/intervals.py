@@ -278,47 +278,77 @@ def run(tasks: list[tuple[str, int, int]], keep: Path | None, processes: int) ->
     return rows
 
 
-def table(rows: list[dict[str, float | str]]) -> str:
-    """Lay the results out in Markdown."""
+def tables(rows: list[dict[str, float | str]]) -> dict[str, list[str]]:
+    """Lay the results out in Markdown: what holds, how far off, and every kind of truth by itself."""
     groups: dict[tuple[str, int], list[dict[str, float | str]]] = defaultdict(list)
     for row in rows:
         groups[str(row["regime"]), int(row["samples"])].append(row)
-    lines = [
+    every = [
         "| truth | samples | grounds | 90 % interval holds | width, logit | error | best possible |"
         " PyKrige | planar, REML | ratio to PyKrige | to REML |",
         "|---" * 11 + "|",
     ]
-    held: dict[int, list[float]] = defaultdict(list)
-    ratio: dict[tuple[str, int], list[np.ndarray]] = defaultdict(list)
+    held: dict[int, list[tuple[float, str]]] = defaultdict(list)
+    bare: dict[int, list[float]] = defaultdict(list)
+    squares: dict[tuple[str, int], list[np.ndarray]] = defaultdict(list)
+    twice: dict[tuple[str, int], tuple[float, float]] = {}
     for regime in (*REGIMES, *DUPLICATES):
         for count in COUNTS:
             mine = groups.get((regime, count))
             if not mine:
                 continue
             inside = np.array([float(row["held"]) for row in mine])
-            width = np.mean([float(row["width"]) for row in mine])
+            width = float(np.mean([float(row["width"]) for row in mine]))
             names = ("error", "best", "pykrige", "planar")
             square = np.array([[float(row.get(name, np.nan)) ** 2 for name in names] for row in mine])
             own, best, pykrige, planar = np.sqrt(square.mean(axis=0))
-            lines.append(
+            every.append(
                 f"| {regime} | {count} | {len(mine)} | {inside.mean():.3f} ± "
                 f"{inside.std() / np.sqrt(len(mine)):.3f} | {width:.2f} | {own:.3f} | "
                 + ("" if np.isnan(best) else f"{best:.3f}")
                 + f" | {pykrige:.3f} | {planar:.3f} | {own / pykrige:.2f} | {own / planar:.2f} |"
             )
+            twice[regime, count] = width, float(own)
             if regime in REGIMES:
-                held[count].append(float(inside.mean()))
-                ratio["network truth" if regime in NETWORK else regime, count].append(square)
-    lines += ["", "| samples | mean of the truths | least | most |", "|---|---|---|---|"]
-    lines += [
-        f"| {count} | {np.mean(one):.3f} | {np.min(one):.3f} | {np.max(one):.3f} |"
-        for count, one in sorted(held.items())
+                held[count].append((float(inside.mean()), regime))
+                bare[count].append(float(np.mean([float(row["held bare"]) for row in mine])))
+                squares["network truth" if regime in NETWORK else regime, count].append(square)
+    holds = [
+        "| samples | mean of the truths | of reaches without a sample | least | most |",
+        "|---:|---:|---:|---|---|",
     ]
-    lines += ["", "| truth | samples | error over PyKrige's | over planar by REML |", "|---|---|---|---|"]
-    for (kind, count), one in sorted(ratio.items()):
-        own, _, pykrige, planar = np.sqrt(np.concatenate(one).mean(axis=0))
-        lines.append(f"| {kind} | {count} | {own / pykrige:.2f} | {own / planar:.2f} |")
-    return "\n".join(lines)
+    for count, one in sorted(held.items()):
+        (least, worst), (most, widest) = min(one), max(one)
+        mean = np.mean([share for share, _ in one])
+        holds.append(f"| {count} | {mean:.3f} | {np.mean(bare[count]):.3f} | {least:.3f}, {worst} | {most:.3f}, {widest} |")
+    errors = [
+        "| truth | samples | ours over PyKrige's | over planar by REML | best possible over PyKrige's |"
+        " over planar by REML |",
+        "|---|---:|---:|---:|---:|---:|",
+    ]
+    for (kind, count), one in squares.items():
+        square = np.concatenate(one)
+        own, _, pykrige, planar = np.sqrt(square.mean(axis=0))
+        bound = square[~np.isnan(square[:, 1])]
+        line = f"| {kind} | {count} | {own / pykrige:.2f} | {own / planar:.2f} |"
+        if len(bound):
+            _, best, pykrige, planar = np.sqrt(bound.mean(axis=0))
+            line += f" {best / pykrige:.2f} | {best / planar:.2f} |"
+        errors.append(line if len(bound) else line + " | |")
+    pairs = [
+        "| places | scoops at each | width, logit | error |",
+        "|---:|---:|---:|---:|",
+    ]
+    for count in COUNTS:
+        for regime, places, scoops in (
+            ("large scatter", count, 1),
+            ("large scatter, twice", count, 2),
+            ("large scatter, half as many places twice", (count + 1) // 2, 2),
+        ):
+            if (regime, count) in twice:
+                width, error = twice[regime, count]
+                pairs.append(f"| {places} | {scoops} | {width:.2f} | {error:.3f} |")
+    return {"what holds": holds, "errors": errors, "duplicates": pairs, "every truth": every}
 
 
 def sizes(grounds: int) -> None:
@@ -346,7 +376,7 @@ def main() -> None:
         "--grounds", type=int, default=20, help="grounds for each truth and number of samples"
     )
     parser.add_argument("--keep", type=Path, help="file of what is done already")
-    parser.add_argument("--table", type=Path, help="Markdown file to write the tables to")
+    parser.add_argument("--table", type=Path, help="document whose marks to put the tables between")
     parser.add_argument("--only", help="a part of the names of the truths wanted")
     parser.add_argument("--samples", type=int, nargs="*", default=list(COUNTS))
     parser.add_argument("--processes", type=int, default=2)
@@ -362,16 +392,12 @@ def main() -> None:
         for count in asked.samples
         if not asked.only or asked.only in regime
     ]
-    text = table(run(tasks, asked.keep, asked.processes))
-    print(text)
+    parts = tables(run(tasks, asked.keep, asked.processes))
+    print("\n\n".join("\n".join(lines) for lines in parts.values()))
     if asked.table:
-        asked.table.write_text(
-            "# How often the intervals hold the truth\n\n"
-            "Written by `python benchmarks/intervals.py`; its docstring says what is measured.\n\n"
-            + text
-            + "\n",
-            encoding="utf-8",
-        )
+        from document import written
+
+        written(asked.table, parts)
 
 
 if __name__ == "__main__":

@@ -58,6 +58,25 @@ def test_why_is_told_for_a_reach_and_an_unknown_one_is_asked_about(site, found):
         find_reach(found, "")
 
 
+def test_the_table_shows_the_richest_and_says_how_to_see_all(site, found):
+    count = len(found.channels.reaches)
+    order = np.argsort(-found.grade.reach_mean, kind="stable")
+    best, next_one = (str(found.channels.reaches.reach_id[order[k]]) for k in (0, 3))
+    few = run("grade", site, "--top", "3")
+    assert few.exit_code == 0, few.output
+    named = [line.split()[1] for line in few.output.splitlines() if line.startswith("│")]
+    assert len(named) == 3 and named[0] == best and next_one not in named
+    assert f"--top {count}" in few.output
+    whole = run("grade", site, "--top", str(count))
+    assert sum(line.startswith("│") for line in whole.output.splitlines()) == count
+    assert "To see all" not in whole.output
+    told = json.loads(run("grade", site, "--json").output)["reaches"]
+    assert [row["reach"] for row in told] == [str(name) for name in found.channels.reaches.reach_id]
+    assert len(json.loads(run("grade", site, "--json", "--top", "2").output)["reaches"]) == 2
+    wrong = run("grade", site, "--top", "0")
+    assert wrong.exit_code == 2 and "'top'" in wrong.output
+
+
 def test_what_was_learnt_stands_beside_what_was_thought(site):
     done = run("grade", site, "--json")
     model = json.loads(done.stdout)["model"]

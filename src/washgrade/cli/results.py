@@ -27,6 +27,9 @@ TOP_SHOWN = 15
 
 @click.command(short_help="Grade along every channel, with its doubt.")
 @site_folder
+@click.option(
+    "--top", type=int, help=f"How many reaches to show, richest first. [{TOP_SHOWN}; with --json all]"
+)
 @on_day
 @click.option("--nodes", is_flag=True, help="With --json: every node, not only the reaches.")
 @click.option("--why", "reach", metavar="REACH", help="Say what the grade of one reach rests on.")
@@ -37,6 +40,7 @@ TOP_SHOWN = 15
 @as_json
 def grade(
     site: Path,
+    top: int | None,
     on: str | None,
     nodes: bool,
     reach: str | None,
@@ -60,7 +64,7 @@ def grade(
         _say_learnt(found)
         return
     if as_json:
-        echo_json(survey.grade_as_json(found, nodes=nodes))
+        echo_json(survey.grade_as_json(found, nodes=nodes, top=top))
         return
     units = units or found.settings.units
     rows = [
@@ -72,7 +76,7 @@ def grade(
             f"{row['chance_above_cutoff']:.0%}",
             "none" if row["nearest_sample_m"] is None else show_length(row["nearest_sample_m"], units),
         )
-        for row in survey.grade_as_json(found)["reaches"]
+        for row in survey.reach_grades(found, top=TOP_SHOWN if top is None else top)
     ]
     heads = (
         "reach",
@@ -82,9 +86,19 @@ def grade(
         f"chance above {show_grade(found.settings.cutoff_grade)}",
         "nearest sample",
     )
-    echo_table(f"Grade on {found.day}, {len(rows)} reaches", heads, rows, left=2)
+    count = len(found.channels.reaches)
+    echo_table(f"Grade on {found.day}: the richest {len(rows)} of {count} reaches", heads, rows, left=2)
+    _tell_the_rest("grade", site, len(rows), count)
     for sentence in found.sentences:
         click.echo(sentence)
+
+
+def _tell_the_rest(verb: str, site: Path, shown: int, count: int) -> None:
+    """How to see the reaches that a table left out."""
+    import shlex
+
+    if shown < count:
+        click.echo(f"To see all {count}: washgrade {verb} {shlex.quote(str(site))} --top {count}")
 
 
 def _say_why(found: Estimate, name: str, *, as_json: bool) -> None:
@@ -215,6 +229,7 @@ def rank(
         "latitude, longitude",
     )
     echo_table(f"Where to dig on {found.day}: {len(rows)} of {len(ranking)} reaches", heads, rows, left=3)
+    _tell_the_rest("rank", site, len(rows), len(ranking))
     for sentence in (*found.sentences, *ranking.sentences):
         click.echo(sentence)
 

@@ -47,7 +47,7 @@ class HyperSummary:
     coefficients : dict of str to Quantity
         Effect on the logit of the intercept and of one standard deviation of each covariate.
     effective_samples : float
-        Effective number of the 4096 points averaged over; a few dozen or more is sound.
+        Effective number of the points averaged over; a few dozen or more is sound.
     log_likelihood : float
         Log of the mean likelihood of the samples under the prior.
     unsettled_share : float

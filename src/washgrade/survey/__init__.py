@@ -6,7 +6,7 @@ between calls.
 
 from __future__ import annotations
 
-from washgrade.survey.answers import Estimate, estimate, estimate_on, grade_as_json
+from washgrade.survey.answers import Estimate, estimate, estimate_on, grade_as_json, reach_grades
 from washgrade.survey.belief import NextSample, compare, diagnose, holes, learnt, next_samples, repeats, why
 from washgrade.survey.cleaning import CleanupPlan, plan_cleanup
 from washgrade.survey.days import DayPlan, plan_digging_day, write_day
@@ -69,6 +69,7 @@ __all__ = [
     "plan_digging_day",
     "plan_sampling_walk",
     "rank",
+    "reach_grades",
     "reach_history",
     "records",
     "records_as_json",

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from washgrade.sand.weighed import Weighed
     from washgrade.survey.past import Past
 
-__all__ = ["Estimate", "estimate", "estimate_on", "grade_as_json", "past_on"]
+__all__ = ["Estimate", "estimate", "estimate_on", "grade_as_json", "past_on", "reach_grades"]
 
 # The joint draws come from one fixed stream, so that the same question gets the same answer.
 SEED, DRAWS = 1877, 1000
@@ -248,23 +248,35 @@ def _estimate(
     )
 
 
-def grade_as_json(found: Estimate, *, nodes: bool = False) -> dict[str, Any]:
-    """Lay an estimate out for other programs, by reach in the order of the ground.
+def reach_grades(found: Estimate, *, top: int | None = None) -> list[dict[str, Any]]:
+    """Lay out the grade of the reaches.
 
     Parameters
     ----------
     found : Estimate
         The estimate.
-    nodes : bool, default False
-        Give every node too.
+    top : int, optional
+        Only so many of them, the richest first; unless told all, in the order of the ground.
 
     Returns
     -------
-    dict
+    list of dict
         Stable names, SI units.
+
+    Raises
+    ------
+    InputError
+        If ``top`` is no whole number of at least 1.
     """
+    import numpy as np
+
+    from washgrade.checks import whole
+
     grade, reaches = found.grade, found.channels.reaches
-    rows = [
+    order = np.arange(len(reaches))
+    if top is not None:
+        order = np.argsort(-grade.reach_mean, kind="stable")[: whole("top", top, at_least=1)]
+    return [
         {
             "reach": str(reaches.reach_id[k]),
             "grade": {
@@ -279,15 +291,35 @@ def grade_as_json(found: Estimate, *, nodes: bool = False) -> dict[str, Any]:
             if grade.nearest_sample_m[k] < float("inf")
             else None,
         }
-        for k in range(len(reaches))
+        for k in order.tolist()
     ]
+
+
+def grade_as_json(found: Estimate, *, nodes: bool = False, top: int | None = None) -> dict[str, Any]:
+    """Lay an estimate out for other programs.
+
+    Parameters
+    ----------
+    found : Estimate
+        The estimate.
+    nodes : bool, default False
+        Give every node too.
+    top : int, optional
+        As for :func:`reach_grades`.
+
+    Returns
+    -------
+    dict
+        Stable names, SI units.
+    """
+    grade, reaches = found.grade, found.channels.reaches
     answer: dict[str, Any] = {
         "on": found.day.isoformat(),
         "crs": found.facts.crs,
         "readings": len(grade.observations),
         "too_far": [{"id": name, "offset_m": offset_m} for name, offset_m in grade.observations.unplaced],
         "not_counted": [{"id": name, "why": why} for name, why in grade.observations.left_out],
-        "reaches": rows,
+        "reaches": reach_grades(found, top=top),
     }
     from washgrade.survey.belief import diagnose, learnt, repeats
 
