@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from washgrade import survey
 from washgrade.cli import main
 
+RIGHT_PLACE = ("--lon", "-3.00805", "--lat", "36.32577")
 FILES = Path(__file__).resolve().parents[2] / "demo_site"
 
 
@@ -108,6 +109,32 @@ def test_a_mass_needs_its_unit(site):
     done = run("sample", site, "--lon", "-3.008", "--lat", "36.326", "--dry-mass", "500", "--grade", "7")
     assert done.exit_code == 2
     assert "'500' is no mass. Write a number and one of the units kg, g, lb" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--dry-mass", "500 g", "--magnetic-mass", "0 g"),
+        ("--grade", "0"),
+        ("--volume", "1 l", "--magnetic-mass", "0 g"),
+        ("--wet-mass", "500 g", "--moisture", "0", "--magnetic-mass", "0 g"),
+    ],
+)
+def test_nothing_on_the_magnet_is_a_record_and_no_missing_value(site, words):
+    done = run("sample", site, *RIGHT_PLACE, *words, "--note", " ".join(words), "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.output)
+    kept = next(one for one in survey.notebook(site, kind="samples") if one.id == told["id"])
+    assert kept.trace
+    assert not kept.grade
+
+
+def test_a_layer_from_the_top_keeps_its_top(site):
+    done = run("sample", site, *RIGHT_PLACE, "--grade", "7", "--top", "0 cm", "--bottom", "3 cm", "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.output)["id"]
+    kept = next(one for one in survey.notebook(site, kind="samples") if one.id == told)
+    assert (kept.depth_top_m, kept.depth_bottom_m) == (0.0, pytest.approx(0.03))
 
 
 def test_a_slipped_point_and_a_strange_mass_are_asked_about(site):

@@ -142,7 +142,7 @@ def storm(
       washgrade storm mysite --date 2025-09-14 --rain "1.2 in" --over "40 min" --source "own gauge"
       washgrade storm mysite --date 2025-09-14 --mark-depth "18 in" --lon -3.00805 --lat 36.32577
     """  # noqa: D301 - click reads the backspace
-    if gauge is None and not any(value not in (None, False) for value in cells.values()):
+    if gauge is None and all(value is None or value is False for value in cells.values()):
         tell_storms(site, on=on, units=units, learnt=learnt, as_json=as_json)
         return
     if on is not None or learnt:

@@ -164,7 +164,10 @@ def enter(site: Path | str, kind: str, cells: Mapping[str, object], *, today: da
     opened, facts = open_ground(site)
     channels = _channels_of(opened)
     frame = _frame(opened, facts, today, channels)
-    given = {name: value for name, value in cells.items() if value not in (None, "", False)}
+    # By identity, because a mass or a depth of 0 equals False and is a value all the same.
+    given = {
+        name: value for name, value in cells.items() if not (value is None or value is False or value == "")
+    }
     given.setdefault("time", frame.today.isoformat())
     record = make_record(kind, given, frame)
     done = add_records(opened, [record])

@@ -133,7 +133,7 @@ def _sample(sample: Sample, units: str, porosity: float) -> str:
     from washgrade.units import show_depth, show_grade, show_mass, show_volume
 
     grade, _mass_kg = grade_and_mass(sample, porosity=porosity)
-    words = "a trace" if grade is None else f"grade {show_grade(grade)}"
+    words = "a trace" if not grade else f"grade {show_grade(grade)}"
     if sample.below is not None:
         words += f", below {show_grade(sample.below)}"
     if sample.dry_mass_kg is not None:
