@@ -319,8 +319,10 @@ def tables(rows: list[dict[str, float | str]]) -> dict[str, list[str]]:
     ]
     for count, one in sorted(held.items()):
         (least, worst), (most, widest) = min(one), max(one)
-        mean = np.mean([share for share, _ in one])
-        holds.append(f"| {count} | {mean:.3f} | {np.mean(bare[count]):.3f} | {least:.3f}, {worst} | {most:.3f}, {widest} |")
+        mean, unsampled = np.mean([share for share, _ in one]), np.mean(bare[count])
+        holds.append(
+            f"| {count} | {mean:.3f} | {unsampled:.3f} | {least:.3f}, {worst} | {most:.3f}, {widest} |"
+        )
     errors = [
         "| truth | samples | ours over PyKrige's | over planar by REML | best possible over PyKrige's |"
         " over planar by REML |",

@@ -65,7 +65,9 @@ def test_the_table_shows_the_richest_and_says_how_to_see_all(site, found):
     few = run("grade", site, "--top", "3")
     assert few.exit_code == 0, few.output
     named = [line.split()[1] for line in few.output.splitlines() if line.startswith("│")]
-    assert len(named) == 3 and named[0] == best and next_one not in named
+    assert len(named) == 3
+    assert named[0] == best
+    assert next_one not in named
     assert f"--top {count}" in few.output
     whole = run("grade", site, "--top", str(count))
     assert sum(line.startswith("│") for line in whole.output.splitlines()) == count
@@ -74,7 +76,8 @@ def test_the_table_shows_the_richest_and_says_how_to_see_all(site, found):
     assert [row["reach"] for row in told] == [str(name) for name in found.channels.reaches.reach_id]
     assert len(json.loads(run("grade", site, "--json", "--top", "2").output)["reaches"]) == 2
     wrong = run("grade", site, "--top", "0")
-    assert wrong.exit_code == 2 and "'top'" in wrong.output
+    assert wrong.exit_code == 2
+    assert "'top'" in wrong.output
 
 
 def test_what_was_learnt_stands_beside_what_was_thought(site):

@@ -227,12 +227,20 @@ def test_the_sentence_says_whether_intervals_are_honest() -> None:
 
 
 def test_the_chart_shows_what_lies_outside() -> None:
-    drawn = made(np.array([0.5, 0.999, 0.4]), trace=np.array([False, False, True])).chart(40).splitlines()
+    drawn = made(np.array([0.5, 0.999, 0.4]), trace=np.array([False, False, True])).chart(40).splitlines()[1:]
     assert len(drawn) == 4
     assert "X" in drawn[1]
     assert drawn[1].endswith("+3.1 s1")
     assert "o" in drawn[3]
     assert sum("<" in line for line in drawn) == 1
+
+
+def test_a_long_chart_keeps_what_is_farthest_off() -> None:
+    pit = np.concatenate([np.full(60, 0.5), [0.999]])
+    drawn = made(pit, trace=np.zeros(61, bool)).chart(40, most=10).splitlines()
+    assert len(drawn) == 2 + 10 + 1
+    assert "X" in drawn[2]
+    assert drawn[-1] == "51 more, all nearer to what was expected."
 
 
 def test_no_readings_at_all(channels: Channels) -> None:

@@ -17,7 +17,7 @@ from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_
 from washgrade.sand.even import even_points
 from washgrade.sand.hyper import Averaged, Priors, Readings, average, readings
 from washgrade.sand.sample import Observations
-from washgrade.sand.tails import below_limits, erfcx, log_share_below, mills
+from washgrade.sand.tails import along_doubt, below_limits, erfcx, log_share_below, mills
 from washgrade.sand.tree import Tree
 
 FORK = Tree(
@@ -270,6 +270,20 @@ def test_a_normal_below_several_limits_has_the_moments_of_a_fine_sum(centre: flo
 @pytest.mark.parametrize("value", [0.0, 0.3, 4.0, 9.99, 10.0, 50.0])
 def test_scaled_error_function(value: float) -> None:
     assert erfcx(value) == pytest.approx(special.erfcx(value), rel=1e-9)
+
+
+@pytest.mark.parametrize("along_sd_m", [0.5, 8.0, 60.0, 900.0])
+def test_a_doubtful_place_adds_the_mean_squared_difference(along_sd_m: float) -> None:
+    # Of a field of exponential covariance at the true place and at the one written down, by quadrature.
+    numbers = np.array([0.5, 120.0, 0.2, 700.0])
+
+    def squared(z: float) -> float:
+        away_m = abs(z) * along_sd_m
+        each = 0.5 * -math.expm1(-away_m / 120.0) + 0.2 * -math.expm1(-away_m / 700.0)
+        return 2.0 * each * float(stats.norm.pdf(z))
+
+    expected = 2.0 * integrate.quad(squared, 0.0, 12.0, epsabs=1e-13)[0]
+    assert along_doubt(numbers, along_sd_m) == pytest.approx(expected, rel=1e-7)
 
 
 @pytest.mark.parametrize("z", [-40.0, -6.0, -5.0, -1.0, 0.0, 3.0])

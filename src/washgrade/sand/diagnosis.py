@@ -123,29 +123,34 @@ class Diagnosis:
             told += " The intervals are wider than they need to be."
         return told
 
-    def chart(self, width: int = 60) -> str:
+    def chart(self, width: int = 60, *, most: int = 40) -> str:
         """Draw readings and predictions with letters, the farthest off first.
 
         Parameters
         ----------
         width : int, default 60
             Columns of the scale.
+        most : int, default 40
+            Readings drawn at most. Our choice, because they fill a screen, and the rest lie where expected.
 
         Returns
         -------
         str
-            A line for each reading: ``=`` the interval of 9 in 10 from the others, ``o`` the reading within,
-            ``X`` outside, ``<`` a trace.
+            What the letters mean, the scale, and a line for each reading.
         """
         if not len(self.value):
             return "No readings."
         low = self.with_place.mean - 1.6449 * self.with_place.sd
         high = self.with_place.mean + 1.6449 * self.with_place.sd
         at = np.where(self.trace, self.limit, self.value)
-        least, most = min(low.min(), at.min()), max(high.max(), at.max())
-        scale = (width - 1) / max(most - least, 1e-9)
-        lines = [f"{expit(least):<10.2%}{'grade':^{max(width - 20, 5)}}{expit(most):>10.2%}"]
-        for k in np.argsort(-np.abs(self.with_place.score), kind="stable"):
+        least, richest = min(low.min(), at.min()), max(high.max(), at.max())
+        scale = (width - 1) / max(richest - least, 1e-9)
+        lines = [
+            "Each sample (o, or X outside; < a trace) and where the others put it 9 times in 10 (===), the "
+            "farthest off first:",
+            f"{expit(least):<10.2%}{'grade':^{max(width - 20, 5)}}{expit(richest):>10.2%}",
+        ]
+        for k in np.argsort(-np.abs(self.with_place.score), kind="stable")[:most]:
             row = [" "] * width
             first, last = (round((bound[k] - least) * scale) for bound in (low, high))
             row[first : last + 1] = "=" * (last + 1 - first)
@@ -153,6 +158,8 @@ class Diagnosis:
             row[round((at[k] - least) * scale)] = "<" if self.trace[k] else "o" if inside else "X"
             names = "+".join(name[:8] for name in self.sample_ids[k])
             lines.append(f"{''.join(row)} {self.with_place.score[k]:+5.1f} {names}")
+        if len(self.value) > most:
+            lines.append(f"{len(self.value) - most} more, all nearer to what was expected.")
         return "\n".join(lines)
 
 

@@ -17,12 +17,33 @@ if TYPE_CHECKING:
     from washgrade.sand.reasons import Reasons
     from washgrade.sand.repeat import Repeatability
 
-__all__ = ["NextSample", "compare", "diagnose", "holes", "learnt", "next_samples", "repeats", "why"]
+__all__ = [
+    "NUMBERS_IN_WORDS",
+    "NextSample",
+    "compare",
+    "diagnose",
+    "holes",
+    "learnt",
+    "next_samples",
+    "repeats",
+    "why",
+]
 
 # Six pairs tell how far scoops differ to about a third; fewer tell less than is thought beforehand.
 FEWEST_PAIRS = 6
 # Two stops nearer than this on one channel tell nearly the same (our choice: a third of the usual range).
 APART_M = 80.0
+NUMBERS_IN_WORDS = {
+    "total sd": "how much places differ, sd of the log",
+    "tail-up share": "share of that carried along by water",
+    "tail-up range, m": "how far what is carried stays alike, m",
+    "tail-down range, m": "how far along the wash rock stays alike, m",
+    "local sd": "how much scoops side by side differ, sd of the log",
+    "covariate sd": "how much the shape of the land matters, sd of the log",
+    "planar share": "share alike across the land",
+    "planar range, m": "how far across the land, m",
+}
+"""What the numbers of :func:`learnt` are, for a person."""
 
 
 def find_reach(found: Estimate, name: str) -> int:

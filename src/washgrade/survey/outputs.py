@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Any
 from washgrade import __version__
 from washgrade.errors import InputError, SiteError
 from washgrade.survey.answers import Estimate, estimate
-from washgrade.survey.belief import diagnose, holes, learnt, next_samples, repeats, why
+from washgrade.survey.belief import (
+    NUMBERS_IN_WORDS,
+    diagnose,
+    holes,
+    learnt,
+    next_samples,
+    repeats,
+    why,
+)
 from washgrade.survey.days import DayPlan, plan_digging_day
 from washgrade.survey.pastview import other_day, past_view
 from washgrade.survey.phone import entering
@@ -260,7 +268,8 @@ def _belief(found: Estimate) -> Belief:
         high_grade=share(far.mean + 1.6449 * far.sd),
         trace=tuple(judged.trace[order].tolist()),
         numbers=tuple(
-            (name, span(pair["before"]), span(pair["now"])) for name, pair in told["numbers"].items()
+            (NUMBERS_IN_WORDS[name], span(pair["before"]), span(pair["now"]))
+            for name, pair in told["numbers"].items()
         ),
         effects=tuple((name, span(numbers)) for name, numbers in told["effects"].items()),
     )
