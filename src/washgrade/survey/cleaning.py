@@ -72,9 +72,10 @@ class CleanupPlan:
         """What own weighings say, and what to look after, in plain words."""
         told = []
         for which, fit in self.fits.items():
+            count = "one weighing" if fit.weighings == 1 else f"{fit.weighings} weighings"
             takes, drags = fit.magnet_pass.magnetics_share, fit.magnet_pass.rest_share
             told.append(
-                f"By {fit.weighings} weighings the {which} pass takes {takes:.1%} of the magnetics and drags "
+                f"By {count} the {which} pass takes {takes:.1%} of the magnetics and drags "
                 f"{drags:.1%} of the rest along. To keep it: {which}_pass_magnetics_share = {takes:.4f} and "
                 f"{which}_pass_rest_share = {drags:.4f} in site.toml."
             )
