@@ -125,20 +125,17 @@ def _say_why(found: Estimate, name: str, *, as_json: bool) -> None:
 def _say_learnt(found: Estimate) -> None:
     """What the samples taught, and how well they are predicted from each other."""
     from washgrade import survey
-    from washgrade.survey.belief import NUMBERS_IN_WORDS
+    from washgrade.survey.belief import NUMBERS_IN_WORDS, spread_in_words
 
     told = survey.learnt(found)
 
-    def span(numbers: dict[str, float]) -> str:
-        return f"{numbers['p50']:.3g} ({numbers['p10']:.3g} to {numbers['p90']:.3g})"
-
     rows = [
-        (NUMBERS_IN_WORDS[name], *(span(pair[when]) for when in ("before", "now")))
+        (NUMBERS_IN_WORDS[name], *(spread_in_words(pair[when]) for when in ("before", "now")))
         for name, pair in told["numbers"].items()
     ]
     title = "The ground's own numbers: middle, and 8 times in 10"
     echo_table(title, ("number", "before", "now"), rows, left=1)
-    effects = [(name, span(numbers)) for name, numbers in told["effects"].items()]
+    effects = [(name, spread_in_words(numbers)) for name, numbers in told["effects"].items()]
     heads = ("more of", "how many times richer for one standard deviation more")
     echo_table("What the shape of the land adds", heads, effects, left=1)
     judged = survey.diagnose(found)

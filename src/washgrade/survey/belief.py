@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +45,31 @@ NUMBERS_IN_WORDS = {
     "planar range, m": "how far across the land, m",
 }
 """What the numbers of :func:`learnt` are, for a person."""
+
+
+def spread_in_words(numbers: Mapping[str, float]) -> str:
+    """Write the middle of a spread, and within what it lies 8 times in 10.
+
+    Parameters
+    ----------
+    numbers : mapping of str to float
+        With ``p10``, ``p50`` and ``p90``.
+
+    Returns
+    -------
+    str
+        Three digits, thousands in full.
+
+    Examples
+    --------
+    >>> spread_in_words({"p10": 0.18123, "p50": 960.4, "p90": 5094.0})
+    '960 (0.181 to 5,094)'
+    """
+    p50, p10, p90 = (
+        f"{numbers[name]:,.0f}" if numbers[name] >= 1000 else f"{numbers[name]:.3g}"
+        for name in ("p50", "p10", "p90")
+    )
+    return f"{p50} ({p10} to {p90})"
 
 
 def find_reach(found: Estimate, name: str) -> int:

@@ -18,6 +18,7 @@ from washgrade.survey.belief import (
     learnt,
     next_samples,
     repeats,
+    spread_in_words,
     why,
 )
 from washgrade.survey.days import DayPlan, plan_digging_day
@@ -257,9 +258,6 @@ def _belief(found: Estimate) -> Belief:
     def share(logit: NDArray[np.float64]) -> tuple[float, ...]:
         return tuple((1.0 / (1.0 + np.exp(-logit[order]))).round(5).tolist())
 
-    def span(numbers: Mapping[str, float]) -> str:
-        return f"{numbers['p50']:.3g} ({numbers['p10']:.3g} to {numbers['p90']:.3g})"
-
     return Belief(
         sentences=(judged.sentence, repeats(found).sentence),
         reading=tuple("+".join(one[:8] for one in judged.sample_ids[k]) for k in order),
@@ -268,10 +266,10 @@ def _belief(found: Estimate) -> Belief:
         high_grade=share(far.mean + 1.6449 * far.sd),
         trace=tuple(judged.trace[order].tolist()),
         numbers=tuple(
-            (NUMBERS_IN_WORDS[name], span(pair["before"]), span(pair["now"]))
+            (NUMBERS_IN_WORDS[name], spread_in_words(pair["before"]), spread_in_words(pair["now"]))
             for name, pair in told["numbers"].items()
         ),
-        effects=tuple((name, span(numbers)) for name, numbers in told["effects"].items()),
+        effects=tuple((name, spread_in_words(numbers)) for name, numbers in told["effects"].items()),
     )
 
 
