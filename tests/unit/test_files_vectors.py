@@ -77,6 +77,20 @@ def test_a_stop_with_the_gps_on_makes_no_point_twice(tmp_path):
     same_places(line, WAY)
 
 
+def test_a_segment_of_one_point_does_not_hide_the_rest_of_a_track(tmp_path):
+    # As a logger writes that was switched on and off at once; with heights and without.
+    for name, height in (("high", "<ele>500</ele>"), ("flat", "")):
+        lone, walked = (
+            points(places, "trkpt").replace("<ele>500</ele>", height) for places in (WAY[:1], WAY)
+        )
+        body = f"<trk><trkseg>{lone}</trkseg><trkseg>{walked}</trkseg><trkseg>{lone}</trkseg></trk>"
+        (line,) = read_lines(gpx(tmp_path / f"{name}.gpx", body), crs=CRS)
+        same_places(line, WAY)
+    path = gpx(tmp_path / "one.gpx", f"<trk><trkseg>{lone}</trkseg></trk>")
+    with refused("one.gpx: The file holds 1 line of no length. A line must join two places at least."):
+        read_lines(path, crs=CRS)
+
+
 @pytest.mark.parametrize("ending", ["gpkg", "shp", "fgb", "kml"])
 def test_lines_of_other_formats_lose_height_and_are_split(tmp_path, ending):
     import geopandas
@@ -117,7 +131,7 @@ def test_files_without_a_line_are_said(tmp_path):
     with refused(f"p.geojson: The file holds 4 points and no line. {must}"):
         read_lines(path, crs=CRS)
     path = geojson(tmp_path / "n.geojson", shapely.LineString([WAY[0], WAY[0]]))
-    with refused("n.geojson: The file holds 1 lines of no length. A line must join two places at least."):
+    with refused("n.geojson: The file holds 1 line of no length. A line must join two places at least."):
         read_lines(path, crs=CRS)
     path = geojson(tmp_path / "w.geojson", shapely.LineString(WAY), AREA)
     with refused(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ _LINE_POINTS = {"route_points", "track_points"}
 _POINTS = {"Point", "MultiPoint"}
 _LINES = {"LineString", "MultiLineString", "LinearRing"}
 _AREAS = {"Polygon", "MultiPolygon"}
+_WKB_LINE, _WKB_LINES = 2, 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +159,8 @@ def read_lines(path: Path | str, *, crs: str, file_crs: str | None = None) -> tu
         return tuple(shapes)
     if short:
         raise GroundError(
-            f"{name}: The file holds {short} lines of no length. A line must join two places at least."
+            f"{name}: The file holds {short} line{'s' if short > 1 else ''} of no length. A line must join "
+            "two places at least."
         )
     what = "waypoints" if Path(path).suffix.lower() == ".gpx" else "points"
     raise GroundError(
@@ -240,6 +243,38 @@ def _why_unreadable(path: Path) -> str:
     return f"The file is no vector file that can be read ({what})."
 
 
+def _from_wkb(blobs: Any) -> Any:
+    # Shapes; a line of one point, as a logger leaves that was switched on and off, counts as of no length.
+    import shapely
+
+    try:
+        return shapely.from_wkb(blobs)
+    except shapely.errors.GEOSException:
+        return [shapely.from_wkb(None if blob is None else _with_two_points(blob)) for blob in blobs]
+
+
+def _with_two_points(blob: bytes) -> bytes:
+    # Well-known binary of the same lines, those of one point with that point twice; any other shape as it is.
+    # OGC 06-103r4 (Simple feature access, part 1), section 8.2: order of bytes, kind, count, then points or
+    # lines.
+    order = "<" if blob[0] == 1 else ">"
+    kind, count = struct.unpack_from(f"{order}II", blob, 1)
+    # Kinds in thousands (ISO) or with high bits (older) have heights, measures or both.
+    plain = kind & 0xFFFF
+    doubles = 2 + (1, 1, 2)[plain // 1000 - 1] if plain >= 1000 else 2 + (kind >> 31) + (kind >> 30 & 1)
+    if plain % 1000 == _WKB_LINE and count == 1:
+        return struct.pack(f"{order}BII", blob[0], kind, 2) + 2 * blob[9 : 9 + 8 * doubles]
+    if plain % 1000 != _WKB_LINES:
+        return blob
+    parts, start = [], 9
+    for _ in range(count):
+        (points,) = struct.unpack_from(f"{order}I", blob, start + 5)
+        end = start + 9 + 8 * doubles * points
+        parts.append(_with_two_points(blob[start:end]))
+        start = end
+    return blob[:9] + b"".join(parts)
+
+
 def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str, Any]]:
     # Number, name and geometry on the site's grid of every feature of every layer that has any.
     import pyogrio
@@ -268,7 +303,7 @@ def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str
             transformer = Transformer.from_crs(source, crs, always_xy=True)
             lower = [str(field).lower() for field in meta["fields"]]
             column = next((lower.index(field) for field in _NAME_FIELDS if field in lower), None)
-            for position, geometry in enumerate(shapely.from_wkb(blobs)):
+            for position, geometry in enumerate(_from_wkb(blobs)):
                 if geometry is None or geometry.is_empty:
                     continue
                 moved = shapely.transform(
