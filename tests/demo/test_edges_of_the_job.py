@@ -7,10 +7,12 @@ import re
 import shutil
 from pathlib import Path
 
+import geopandas
 import numpy as np
 import pytest
 import rasterio
 from click.testing import CliRunner
+from pyproj import Transformer
 
 from washgrade import survey
 from washgrade.cli import main
@@ -185,7 +187,18 @@ def test_a_property_line_elsewhere_is_refused(tmp_path):
         file.transform = rasterio.Affine(5, 0, 520000, 0, -5, 4100000)
     done = run("ground", tmp_path / "site", "--dem", dem, "--property", FILES / "property.geojson")
     assert done.exit_code == 2
-    assert done.stderr == "property.geojson: nothing in it lies on the ground. Is it the right file?\n"
+    told = re.fullmatch(
+        r"property\.geojson: nothing in it lies on the ground\. It is about longitude (\S+), latitude (\S+); "
+        r"the ground is about longitude (\S+), latitude (\S+)\. Is it the right file\?\n",
+        done.stderr,
+    )
+    there = geopandas.read_file(FILES / "property.geojson").to_crs("EPSG:4326").total_bounds
+    west, south, east, north = there
+    assert west <= float(told[1]) <= east
+    assert south <= float(told[2]) <= north
+    # The middle of 60 by 60 cells, by pyproj.
+    lon, lat = Transformer.from_crs("EPSG:25830", "EPSG:4326", always_xy=True).transform(520150, 4099850)
+    assert (float(told[3]), float(told[4])) == (round(lon, 3), round(lat, 3))
 
 
 def test_a_dem_of_elsewhere_is_doubted_while_records_are_there(site, tmp_path):

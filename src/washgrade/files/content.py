@@ -84,7 +84,7 @@ def refuse_unreadable(path: Path) -> None:
     """
     try:
         if not path.exists():
-            raise GroundError(f"{path.name}: There is no such file in {path.parent}.")
+            raise GroundError(f"{path.name}: There is no such file in {path.absolute().parent}.")
         if path.is_dir():
             raise GroundError(f"{path.name}: This is a folder. It must be a file.")
         with path.open("rb") as file:

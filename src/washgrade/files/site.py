@@ -13,7 +13,7 @@ from washgrade.errors import SiteError
 from washgrade.files.geopackage import create_skeleton
 from washgrade.files.settings import Settings, read_settings, settings_text
 
-__all__ = ["Site", "make_site", "open_site", "replacing"]
+__all__ = ["Site", "check_place", "make_site", "open_site", "replacing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,16 +83,10 @@ def make_site(folder: Path | str, settings: Settings | None = None) -> Site:
         If the folder cannot be made or written.
     """
     site = Site(folder=Path(folder))
+    check_place(site.folder)
     try:
         site.folder.mkdir(exist_ok=True)
         site.out.mkdir(exist_ok=True)
-    except FileNotFoundError:
-        raise SiteError(
-            f"There is no folder {site.folder.parent} to make {site.folder.name} in. Make it first, or check "
-            f"the path."
-        ) from None
-    except FileExistsError:
-        raise SiteError(f"{site.folder} is a file. A site must be a folder.") from None
     except OSError as error:
         raise SiteError(
             f"The folder {site.folder} cannot be made ({error.strerror}). Check its rights."
@@ -102,6 +96,27 @@ def make_site(folder: Path | str, settings: Settings | None = None) -> Site:
         with replacing(site.settings_file) as draft:
             draft.write_text(settings_text(settings), encoding="utf-8")
     return site
+
+
+def check_place(folder: Path) -> None:
+    """Refuse a site folder that cannot be made, before any work is done for it.
+
+    Parameters
+    ----------
+    folder : Path
+        The site folder, there or to be made.
+
+    Raises
+    ------
+    SiteError
+        If the folder around it is missing, or a file is there.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise SiteError(f"{folder} is a file. A site must be a folder.")
+    if not folder.parent.is_dir():
+        raise SiteError(
+            f"There is no folder {folder.parent} to make {folder.name} in. Make it first, or check the path."
+        )
 
 
 def open_site(folder: Path | str) -> Site:

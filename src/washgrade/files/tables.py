@@ -91,7 +91,7 @@ def read_table(path: Path) -> Table:
     try:
         data = path.read_bytes()
     except FileNotFoundError:
-        raise RecordError(f"{path.name}: There is no such file in {path.parent}.") from None
+        raise RecordError(f"{path.name}: There is no such file in {path.absolute().parent}.") from None
     except IsADirectoryError:
         raise RecordError(f"{path.name}: This is a folder. It must be a file of records.") from None
     except OSError as error:

@@ -229,6 +229,14 @@ def _named(text: str, layer: str, site: Site | None) -> Shape | None:
     return None
 
 
+def _place(point: Any, crs: str) -> str:
+    """Where a point lies, so that a missing minus or two swapped numbers show."""
+    from washgrade.files.places import lonlat
+
+    lon, lat = (float(one) for one in lonlat(crs, point.x, point.y))
+    return f"longitude {lon:.3f}, latitude {lat:.3f}"
+
+
 def _on_ground(layer: str, shapes: tuple[Shape, ...], name: str, dem: Dem) -> None:
     """Refuse a property line that misses the ground, and doubt other shapes that do."""
     import shapely
@@ -239,7 +247,11 @@ def _on_ground(layer: str, shapes: tuple[Shape, ...], name: str, dem: Dem) -> No
     )
     if not shapes or any(shapely.intersects(shape.geometry, box) for shape in shapes):
         return
-    sentence = f"{name}: nothing in it lies on the ground. Is it the right file?"
+    there = shapely.unary_union([shape.geometry for shape in shapes]).representative_point()
+    sentence = (
+        f"{name}: nothing in it lies on the ground. It is about {_place(there, dem.crs)}; the ground is "
+        f"about {_place(box.centroid, dem.crs)}. Is it the right file?"
+    )
     if layer == "property":
         raise GroundError(sentence)
     warnings.warn(sentence, GroundWarning, stacklevel=3)
