@@ -139,7 +139,7 @@ def costs(dem, area_m2):
     common = np.isin(channels.nodes.cell, both.nodes.cell).mean()
     print(
         f"  by area {channels.reaches.length_m.sum() / 1000:.1f} km, by area and slope "
-        f"{both.reaches.length_m.sum() / 1000:.1f} km, {common:.0%} of the cells common. {heads.sentence}"
+        f"{both.reaches.length_m.sum() / 1000:.1f} km, {common:.0%} of the cells common. {heads.sentence()}"
     )
     print(f"  {channels_beside(channels, cell_m=dem.cell_m).sentence} {find_fans(dem, channels).sentence}")
 

@@ -100,6 +100,38 @@ def show_length(value_m: float, units: str) -> str:
     return _short(value_m, ((1000.0, "km"), (1.0, "m")), decimals=1)
 
 
+def show_height(value_m: float, units: str) -> str:
+    """Show a height above the sea, or how deep ground was filled or carved, in feet or metres.
+
+    Parameters
+    ----------
+    value_m : float
+        Height in metres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number with one decimal, and unit: never in miles or kilometres.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_height(1234.56, "us"), show_height(1234.56, "metric"), show_height(-0.04, "metric")
+    ('4,050.4 ft', '1,234.6 m', '0.0 m')
+    """
+    size, name = (FOOT_M, "ft") if choice("units", units, UNITS) == "us" else (1.0, "m")
+    if not math.isfinite(value_m):
+        return "–"
+    # Zero is added because rounding makes -0 of a small negative number.
+    return f"{round(value_m / size, 1) + 0.0:,.1f} {name}"
+
+
 def show_depth(value_m: float, units: str) -> str:
     """Show a depth or thickness in inches or centimetres.
 
@@ -247,6 +279,36 @@ def show_area(value_m2: float, units: str) -> str:
     if choice("units", units, UNITS) == "us":
         return _short(value_m2, ((MILE_M**2, "sq mi"), (ACRE_M2, "acres"), (FOOT_M**2, "sq ft")), decimals=1)
     return _short(value_m2, ((1e6, "km²"), (1e4, "ha"), (1.0, "m²")), decimals=1)
+
+
+def show_head_area(value_m2: float, units: str) -> str:
+    """Show the ground that feeds the head of a channel, in square metres as the settings have it, or acres.
+
+    Parameters
+    ----------
+    value_m2 : float
+        Area in square metres; NaN shows as a dash.
+    units : {"us", "metric"}
+        What the reader is used to.
+
+    Returns
+    -------
+    str
+        Number and unit.
+
+    Raises
+    ------
+    InputError
+        If ``units`` is neither word.
+
+    Examples
+    --------
+    >>> show_head_area(10_000, "us"), show_head_area(10_000, "metric"), show_head_area(94.5, "metric")
+    ('2.5 acres', '10,000 m²', '94.5 m²')
+    """
+    if choice("units", units, UNITS) == "us":
+        return show_area(value_m2, units)
+    return _short(value_m2, ((1.0, "m²"),), decimals=1)
 
 
 def show_volume(value_m3: float, units: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 
 import numpy as np
@@ -265,6 +266,62 @@ def test_the_report_speaks_the_units_asked_for(tmp_path, dem):
     cut = next(line for line in done.output.splitlines() if "a dam cut open" in line)
     assert " ft long" in cut
     assert "acres" in cut
+
+
+def test_no_metric_figure_slips_into_a_report_in_feet(tmp_path):
+    heights = valley()
+    heights[40:42, 20] = np.nan
+    heights[80:84, 60:64] += 0.8
+    dem = write(tmp_path / "dem.tif", heights)
+    drawn = features(
+        tmp_path / "wash.geojson",
+        shapely.LineString([(MIDDLE, NORTH - 20 * CELL), (MIDDLE, NORTH - 90 * CELL)]),
+    )
+    for heads in ("area", "slope-area"):
+        words = ("--dem", dem, "--units", "us", "--channel", drawn, "--heads", heads, "--drop-table")
+        done = run("ground", tmp_path / heads, *words)
+        assert done.exit_code == 0, done.output
+        assert "carved into the ground" in done.stdout
+        assert "mended from the ground around" in done.stdout
+        # The file's own line tells what it holds, which is metres.
+        told = done.stdout[done.stdout.index("The ground:") :]
+        metric = re.findall(r"\d (?:m|km|m²|km²|ha|m³|L)\b", told.replace(" MB", ""))
+        assert metric == [], told
+
+
+def test_what_a_drawn_wash_was_carved_by_is_no_cut(tmp_path):
+    heights = valley()
+    # One pit beside the wash, which is cut open with and without what follows.
+    heights[80:82, 60:62] -= 2.5
+    plain = write(tmp_path / "plain.tif", heights)
+    # A low bank across the bed, which the drawn line passes.
+    heights[60, :] += 0.5
+    dem = write(tmp_path / "dem.tif", heights)
+    drawn = features(
+        tmp_path / "wash.geojson",
+        shapely.LineString([(MIDDLE, NORTH - 20 * CELL), (MIDDLE, NORTH - 90 * CELL)]),
+    )
+
+    def pits(site, *words):
+        (told,) = [one for one in built(site, *words)["report"] if re.match(r"\d+ pits? in the DEM", one)]
+        return told
+
+    alone = pits(tmp_path / "alone", "--dem", plain)
+    assert alone.startswith("1 pit in the DEM, 1 of them opened by cuts, the longest ")
+    assert pits(tmp_path / "both", "--dem", dem, "--channel", drawn) == alone
+
+
+def test_a_folder_that_cannot_be_made_is_said_before_the_dem_is_read(tmp_path):
+    (tmp_path / "taken").write_text("a note")
+    for site, sentence in (
+        (
+            tmp_path / "no" / "site",
+            f"There is no folder {tmp_path / 'no'} to make site in. Make it first, or check the path.",
+        ),
+        (tmp_path / "taken", f"{tmp_path / 'taken'} is a file. A site must be a folder."),
+    ):
+        done = run("ground", site, "--dem", tmp_path / "missing.tif")
+        assert (done.exit_code, done.stderr) == (2, f"{sentence}\n")
 
 
 def test_a_gis_sees_the_cuts(tmp_path, dem):

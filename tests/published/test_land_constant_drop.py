@@ -86,7 +86,7 @@ def test_table_and_choice(drained):
     assert abs(found.t[chosen]) < 2
     assert chosen > 0
     assert not (np.abs(found.t[:chosen]) < 2).any()
-    assert found.sentence == (
+    assert found.sentence() == (
         f"Channels begin at {found.channel_area_m2:,.0f} m² of upstream area: the smallest at which "
         f"first-order streams fall by as much as the others (t = {found.t[chosen]:.2f})."
     )
@@ -118,8 +118,8 @@ def test_the_table_can_be_shown_and_sent(drained):
     assert [row["p"] is None for row in rows] == unknown.tolist()
     before = chosen - 1
     assert found.sentences() == (
-        found.sentence,
-        f"24 areas from {found.area_m2[0]:,.0f} to {found.area_m2[-1]:,.0f} m² were tried; at "
+        found.sentence(),
+        f"24 areas from {found.area_m2[0]:,.0f} m² to {found.area_m2[-1]:,.0f} m² were tried; at "
         f"{int((np.abs(found.t) < 2).sum())} of them the mean drops agree.",
         f"At {int(unknown.sum())} of them there are too few streams to compare: fewer than 3 of the first "
         "order or of the higher ones.",
@@ -135,7 +135,7 @@ def test_ground_too_small_to_try_says_so():
     with pytest.warns(GroundWarning):
         found = constant_drop(bare.conditioned_m, bare.directions, bare.upstream_cells, cell_m=5.0)
     assert found.rows() == []
-    assert found.sentences() == (found.sentence, "The ground is too small to try areas.")
+    assert found.sentences() == (found.sentence(), "The ground is too small to try areas.")
 
 
 def test_a_twin_with_two_variances_would_differ(drained):
@@ -147,13 +147,15 @@ def test_a_twin_with_two_variances_would_differ(drained):
 def test_ground_that_decides_nothing_falls_back_and_says_so():
     plane = (100 - 0.1 * np.mgrid[0:40, 0:40][0]).astype(np.float32)
     bare = condition_and_route(Dem(elevation_m=plane, cell_m=5, west_m=0, north_m=0, crs="EPSG:25830"))
-    sentence = (
-        "The constant-drop test found no area at which channels begin; 625 m² is taken, a guess from the "
-        "largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
+    guessed = (
+        "a guess from the largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
     )
-    with pytest.warns(GroundWarning, match="^" + sentence.replace(".", r"\.") + "$"):
+    warning = f"The constant-drop test found no area at which channels begin; one is taken, {guessed}"
+    with pytest.warns(GroundWarning, match="^" + warning.replace(".", r"\.") + "$"):
         found = constant_drop(bare.conditioned_m, bare.directions, bare.upstream_cells, cell_m=5.0)
     assert not found.passed
-    assert found.sentence == sentence
+    assert found.sentence() == f"Channels begin at 625 m² of upstream area, {guessed}"
+    # 625 square metres are 6,727 square feet.
+    assert found.sentence("us") == f"Channels begin at 6,727 sq ft of upstream area, {guessed}"
     assert not any(row["taken"] for row in found.rows())
-    assert found.sentences()[0] == sentence
+    assert found.sentences()[0] == found.sentence()

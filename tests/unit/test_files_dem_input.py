@@ -281,7 +281,7 @@ def test_zeros_far_below_all_other_ground_are_voids_and_a_coast_is_not(tmp_path)
     assert np.array_equal(np.isnan(dem.elevation_m), collar == 0.0)
     lowest = collar[collar > 0].min()
     assert (
-        f"a.tif: 280 cells hold exactly 0, while all other ground lies above {lowest:.0f} m; they count as "
+        f"a.tif: 280 cells hold exactly 0, while all other ground lies above {lowest:.1f} m; they count as "
         "voids."
     ) in report.sentences
     coast = np.maximum(HILL_M - 480.0, 0.0)
@@ -515,8 +515,8 @@ def test_tiles_of_two_cell_sizes_and_copies_are_reported(tmp_path):
     dem, report = read_dems([fine, copy, coarse])
     assert dem.cell_m == 5.0
     assert (
-        "The files have cells of 5 to 10 m. Where only b.tif lies, the ground is laid out finer than it was "
-        "measured."
+        "The files have cells of 5 m to 10 m. Where only b.tif lies, the ground is laid out finer than it "
+        "was measured."
     ) in report.sentences
     assert "c.tif: adds nothing, what it covers is known from the files before it." in report.sentences
     # The coarse one covers as much ground as the fine one, four cells for one.

@@ -54,8 +54,8 @@ def test_a_fitting_grid_is_taken_over_bit_for_bit(tmp_path):
     assert report.sentences == (
         "a.tif: 30 rows and 40 columns of 5 m, ETRS89 / UTM zone 30N, heights in metres, as nothing "
         "says otherwise.",
-        "The ground: 30 rows and 40 columns of 5 m on EPSG:25830, 0.20 by 0.15 km, heights from "
-        f"{HILL_M.min():.1f} to {HILL_M.max():.1f} m.",
+        "The ground: 30 rows and 40 columns of 5 m on EPSG:25830, 200 m by 150 m, heights from "
+        f"{HILL_M.min():.1f} m to {HILL_M.max():.1f} m.",
         "Heights were taken over as they are, without resampling.",
         "There are no voids.",
     )

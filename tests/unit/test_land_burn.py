@@ -59,9 +59,13 @@ def test_a_line_drawn_upstream_is_turned_and_said_so():
     line = [place(79, 40), place(10, 40)]
     drained = condition_and_route(ground(valley()), lines_m=[line], smooth_m=0.0)
     assert drained.burned.reversed_lines == (0,)
-    assert drained.burned.sentences[0] == (
-        "Channel line 1 was drawn upstream: it is taken from its higher end to the lower."
+    assert drained.burned.sentences() == (
+        "Channel line 1 was drawn upstream: it is taken from its higher end to the lower.",
+        f"1 channel line carved into the ground along {len(drained.burned.cell)} cells, up to "
+        f"{drained.burned.carved_m.max():.1f} m deep ({drained.burned.volume_m3:,.1f} m³), for the water's "
+        "way only.",
     )
+    assert f" {drained.burned.carved_m.max() / 0.3048:.1f} ft deep (" in drained.burned.sentences("us")[1]
     assert follows(drained)
 
 

@@ -105,9 +105,10 @@ def test_as_much_channel_as_by_area_but_more_of_it_where_it_is_steep():
     assert east[0] == pytest.approx(west[0], rel=0.4)
     assert east[1] > 2 * west[1]
     low_m2, high_m2 = np.quantile(found.upstream_area_m2, [0.1, 0.9])
-    assert found.sentence == (
-        f"Channels begin where upstream area times slope to the power 2 passes {found.constant_m2:,.3g} m²: "
-        f"{len(found.cell)} heads, eight in ten of them with {low_m2:,.0f} to {high_m2:,.0f} m² above them."
+    assert found.sentence() == (
+        f"Channels begin where upstream area times slope to the power 2 passes {found.constant_m2:,.1f} m²: "
+        f"{len(found.cell)} heads, eight in ten of them with {low_m2:,.0f} m² to {high_m2:,.0f} m² above "
+        "them."
     )
 
 

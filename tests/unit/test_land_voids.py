@@ -46,12 +46,13 @@ def test_small_holes_are_mended_and_the_rest_is_left():
     assert np.array_equal(filled[known], PLANE_M[known])
     # A plane comes back as it was: float32 at 800 m has steps of 6e-5 m.
     np.testing.assert_allclose(filled[mended.is_mended], PLANE_M[mended.is_mended], atol=2e-4)
-    assert mended.sentences == (
+    assert mended.sentences() == (
         "3 holes of 66 cells in all, none wider than 10 m, mended from the ground around; the map marks "
         "them.",
         "1 hole of 225 cells in all, wider than 10 m, left as they are: what drains into them counts as "
         "gone.",
     )
+    assert "none wider than 32.8 ft, mended" in mended.sentences("us")[0]
 
 
 @pytest.mark.parametrize(
@@ -69,7 +70,7 @@ def test_nothing_given_is_changed_and_no_void_is_no_work():
     whole = ground(PLANE_M)
     mended = mend_voids(whole)
     assert mended.dem is whole
-    assert mended.sentences == ()
+    assert mended.sentences() == ()
     assert not mended.is_mended.any()
 
 
@@ -205,11 +206,13 @@ def test_a_lake_is_found_and_named():
     assert (water.kind == LAKE).sum() == 12 * 14
     assert np.array_equal(water.kind == LAKE, z == 541.0)
     assert (len(water), water.level_m[0], water.area_m2[0]) == (1, 541.0, 16800.0)
-    assert water.sentences == (
+    assert water.sentences() == (
         "1 level patch of 1.7 ha in all, the largest 1.7 ha at 541.0 m: lakes or filled hollows. Water is "
         "led "
         "through; lines of flow across them are no washes.",
     )
+    # 16,800 square metres and 541 m, by an acre of 4,046.856 square metres and a foot of 0.3048 m.
+    assert "the largest 4.2 acres at 1,774.9 ft: lakes" in water.sentences("us")[0]
     on = water.is_on_water(np.array([25 * 80 + 40, 5 * 80 + 40]))
     assert on.tolist() == [True, False]
     # The wrong twin: the same patch on a slope, its lower rim open, is a tread and no lake.
@@ -228,7 +231,7 @@ def test_the_sea_is_left_out_and_its_shore_lets_water_out():
     land = without_sea(dem, water)
     assert np.array_equal(np.isnan(land.elevation_m), z == 0.0)
     hectares = (z == 0.0).sum() * 100 / 1e4
-    assert water.sentences == (
+    assert water.sentences() == (
         f"{hectares:,.1f} ha of level ground at 0.0 m on the edge of the map, the lowest there is: taken as "
         "sea or the lake below, left out of the ground; water leaves at its shore.",
     )

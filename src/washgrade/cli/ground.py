@@ -118,18 +118,19 @@ def ground(site: Path, as_json: bool, **options: object) -> None:
 
 def _show_drop_test(made: GroundMade) -> None:
     """Show at which areas streams of the first order fall as the others do."""
+    from washgrade.units import show_head_area, show_height
 
-    def cell(value: object) -> str:
-        return "" if value is None else f"{value:,.1f}" if isinstance(value, float) else str(value)
+    def fall(value: float | None) -> str:
+        return "" if value is None else show_height(value, made.units)
 
-    heads = ("area, m²", "first order", "mean fall, m", "others", "mean fall, m", "t", "p", "")
+    heads = ("area", "first order", "mean fall", "others", "mean fall", "t", "p", "")
     rows = [
         (
-            f"{row['channel_area_m2']:,.0f}",
-            cell(row["first_order_streams"]),
-            cell(row["first_order_mean_drop_m"]),
-            cell(row["higher_order_streams"]),
-            cell(row["higher_order_mean_drop_m"]),
+            show_head_area(row["channel_area_m2"], made.units),
+            str(row["first_order_streams"]),
+            fall(row["first_order_mean_drop_m"]),
+            str(row["higher_order_streams"]),
+            fall(row["higher_order_mean_drop_m"]),
             "" if row["t"] is None else f"{row['t']:.2f}",
             "" if row["p"] is None else f"{row['p']:.3f}",
             "taken" if row["taken"] else "agrees" if row["agrees"] else "",

@@ -27,6 +27,7 @@ from washgrade.files.sheets import Sheet, corners, read_sheet
 from washgrade.land.dem import Dem
 from washgrade.land.fitness import known_cell_m
 from washgrade.land.tiles.network import LargeDem
+from washgrade.units import show_height, show_length
 
 __all__ = ["GroundReport", "Progress", "read_dems"]
 
@@ -92,6 +93,7 @@ def read_dems(
     cell_m: float | None = None,
     most_cells: int = MOST_CELLS,
     room: Room | None = None,
+    units: str = "metric",
     progress: Progress | None = None,
 ) -> tuple[Dem, GroundReport]:
     """Read one or several rasters of heights into one DEM.
@@ -115,6 +117,8 @@ def read_dems(
         Most cells of the result; more is an error that says how to have fewer.
     room : Room, optional
         Where grids are put: in memory unless told. Only the heights of the result are left in it.
+    units : {"us", "metric"}
+        Units of the report.
     progress : callable, optional
         Told how far it is.
 
@@ -189,7 +193,7 @@ def read_dems(
         warnings.warn(doubt, GroundWarning, stacklevel=2)
     # No height is infinite here and one is known, so a large grid need not be looked through again.
     dem = LargeDem(elevation_m=z_m, cell_m=cell, west_m=west, north_m=north, crs=target)
-    report = _report(dem, sheets, laid.added, resampled=plain is None, doubts=doubts)
+    report = _report(dem, sheets, laid.added, resampled=plain is None, doubts=doubts, units=units)
     if room is not None:
         sheets.clear()
         room.keep_only(z_m)
@@ -271,7 +275,13 @@ def _source_cell_m(dem: Dem, sheets: Sequence[Sheet], added: Sequence[int]) -> f
 
 
 def _report(
-    dem: Dem, sheets: Sequence[Sheet], added: Sequence[int], *, resampled: bool, doubts: Sequence[str]
+    dem: Dem,
+    sheets: Sequence[Sheet],
+    added: Sequence[int],
+    *,
+    resampled: bool,
+    doubts: Sequence[str],
+    units: str,
 ) -> GroundReport:
     rows, cols = dem.shape
     known, low, high = known_range(dem.elevation_m)
@@ -290,7 +300,7 @@ def _report(
     ]
     sentences += [
         f"{sheet.name}: {sheet.zeros} cells hold exactly 0, while all other ground lies above "
-        f"{sheet.low_m:.0f} m; they count as voids."
+        f"{show_height(sheet.low_m, units)}; they count as voids."
         for sheet in sheets
         if sheet.zeros
     ]
@@ -303,14 +313,14 @@ def _report(
     if max(sizes) > _MIXED_CELLS * min(sizes):
         coarse = sheets[int(np.argmax(sizes))]
         sentences.append(
-            f"The files have cells of {min(sizes):g} to {max(sizes):g} m. Where only {coarse.name} lies, the "
-            "ground is laid out finer than it was measured."
+            f"The files have cells of {show_length(min(sizes), units)} to {show_length(max(sizes), units)}. "
+            f"Where only {coarse.name} lies, the ground is laid out finer than it was measured."
         )
     name = dem.crs if dem.crs.startswith("EPSG:") else "a grid of its own"
     sentences.append(
-        f"The ground: {rows} rows and {cols} columns of {dem.cell_m:g} m on {name}, "
-        f"{cols * dem.cell_m / 1000:.2f} by "
-        f"{rows * dem.cell_m / 1000:.2f} km, heights from {low:.1f} to {high:.1f} m."
+        f"The ground: {rows} rows and {cols} columns of {show_length(dem.cell_m, units)} on {name}, "
+        f"{show_length(cols * dem.cell_m, units)} by {show_length(rows * dem.cell_m, units)}, heights from "
+        f"{show_height(low, units)} to {show_height(high, units)}."
     )
     sentences.append(
         "Heights were worked out anew on this grid (bilinear; the mean where its cells are much larger)."

@@ -56,8 +56,8 @@ class Beside:
         if not count:
             return "No channels run side by side."
         return (
-            f"{count} of {len(self.reach_beside)} reaches run beside another channel: braided, or parallel "
-            "lines on even ground. Look at both threads."
+            f"{count} of {len(self.reach_beside)} reaches {'run' if count > 1 else 'runs'} beside another "
+            "channel: braided, or parallel lines on even ground. Look at both threads."
         )
 
 

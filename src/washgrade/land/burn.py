@@ -19,6 +19,7 @@ from washgrade.land.dem import Dem
 from washgrade.land.flow import OUTLET
 from washgrade.land.grids import MakeGrid, copied
 from washgrade.land.kernel import COL_STEP, ROW_STEP
+from washgrade.units import show_height, show_volume
 
 __all__ = ["Burned", "burn", "lead_along", "smooth_track"]
 
@@ -56,8 +57,8 @@ class Burned:
         Ground taken away, cubic metres.
     reversed_lines : tuple of int
         Numbers of the lines that were drawn upstream, 0 for the first.
-    sentences : tuple of str
-        What was done, in plain words.
+    notes : tuple of str
+        What is to be said of single lines, in plain words.
     """
 
     elevation_m: NDArray[np.float32]
@@ -66,7 +67,30 @@ class Burned:
     carved_m: NDArray[np.float64]
     volume_m3: float
     reversed_lines: tuple[int, ...]
-    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def sentences(self, units: str = "metric") -> tuple[str, ...]:
+        """Say what was done.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        tuple of str
+            Plain words.
+        """
+        if not len(self.cell):
+            return self.notes
+        lines = len(self.start) - 1
+        return (
+            *self.notes,
+            f"{lines} channel line{'s' if lines != 1 else ''} carved into the ground along "
+            f"{len(self.cell)} cells, up to {show_height(self.carved_m.max(), units)} deep "
+            f"({show_volume(self.volume_m3, units)}), for the water's way only.",
+        )
 
 
 def smooth_track(line_m: ArrayLike, *, step_m: float, smooth_m: float = SMOOTH_M) -> NDArray[np.float64]:
@@ -195,7 +219,7 @@ def burn(
     number("snap_m", snap_m, at_least=0)
     number("max_climb_m", max_climb_m, at_least=0)
     raw = dem.elevation_m.ravel()
-    sentences = []
+    notes = []
     backwards = []
     ways = []
     for place, line in enumerate(lines_m):
@@ -213,7 +237,7 @@ def burn(
         if theilslopes(heights[some], some)[0] > 0:
             cells, heights = cells[::-1], heights[::-1]
             backwards.append(place)
-            sentences.append(
+            notes.append(
                 f"Channel line {place + 1} was drawn upstream: it is taken from its higher end to the lower."
             )
         climb_m = float((heights - np.minimum.accumulate(heights)).max())
@@ -233,7 +257,7 @@ def burn(
     for place in sorted(range(len(ways)), key=lambda one: -len(ways[one])):
         cells, whole, joins = _up_to_join(ways[place], down, dem.shape[1])
         if not whole:
-            sentences.append(f"Channel line {place + 1} joins another and is followed only that far.")
+            notes.append(f"Channel line {place + 1} joins another and is followed only that far.")
         parts[place] = cells
         down.update(zip(cells[:-1].tolist(), cells[1:].tolist(), strict=True))
         if not joins:
@@ -246,12 +270,6 @@ def burn(
     carved_m = raw[cell].astype(np.float64) - carved.ravel()[cell]
     lower_m = raw[touched].astype(np.float64) - carved.ravel()[touched]
     volume_m3 = float(lower_m.sum() * dem.cell_m**2)
-    if len(cell):
-        sentences.append(
-            f"{len(parts)} channel line{'s' if len(parts) != 1 else ''} carved into the ground along "
-            f"{len(cell)} cells, up to {carved_m.max():.1f} m deep ({volume_m3:,.0f} m³), for the "
-            "water's way only."
-        )
     return Burned(
         elevation_m=carved,
         start=np.concatenate([np.zeros(1, np.int64), np.cumsum([len(part) for part in parts])]).astype(
@@ -261,7 +279,7 @@ def burn(
         carved_m=carved_m,
         volume_m3=volume_m3,
         reversed_lines=tuple(backwards),
-        sentences=tuple(sentences),
+        notes=tuple(notes),
     )
 
 

@@ -139,8 +139,8 @@ class Fans:
         if not count:
             return "No reach runs over a fan."
         return (
-            f"{count} of {len(self.reach_on_fan)} reaches run over fans, where a bed may shift between "
-            "storms: the lines shown are those that the DEM has."
+            f"{count} of {len(self.reach_on_fan)} reaches {'run' if count > 1 else 'runs'} over fans, where "
+            "a bed may shift between storms: the lines shown are those that the DEM has."
         )
 
 

@@ -13,6 +13,7 @@ from washgrade.errors import GroundError
 from washgrade.land.flow import OUTLET
 from washgrade.land.kernel import kernel, neighbour_steps
 from washgrade.land.links import walk_down
+from washgrade.units import show_head_area
 
 __all__ = ["Heads", "least_cells_of_heads", "pick_heads", "slope_area_heads", "slope_down"]
 
@@ -40,8 +41,6 @@ class Heads:
         Area times slope to the power at which a channel begins, square metres.
     slope_power : float
         The power of the slope.
-    sentence : str
-        The same in words.
     """
 
     cell: NDArray[np.int64]
@@ -49,7 +48,26 @@ class Heads:
     slope: NDArray[np.float64]
     constant_m2: float
     slope_power: float
-    sentence: str
+
+    def sentence(self, units: str = "metric") -> str:
+        """Say where channels begin.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        str
+            Plain words.
+        """
+        few, many = np.quantile(self.upstream_area_m2, (0.1, 0.9)).tolist()
+        return (
+            f"Channels begin where upstream area times slope to the power {self.slope_power:g} passes "
+            f"{show_head_area(self.constant_m2, units)}: {len(self.cell)} heads, eight in ten of them with "
+            f"{show_head_area(few, units)} to {show_head_area(many, units)} above them."
+        )
 
 
 def slope_down(
@@ -322,11 +340,6 @@ def pick_heads(
         slope=slope[first],
         constant_m2=constant_m2,
         slope_power=slope_power,
-        sentence=(
-            f"Channels begin where upstream area times slope to the power {slope_power:g} passes "
-            f"{constant_m2:,.3g} m²: {len(first)} heads, eight in ten of them with "
-            f"{np.quantile(area_m2, 0.1):,.0f} to {np.quantile(area_m2, 0.9):,.0f} m² above them."
-        ),
     )
 
 

@@ -15,6 +15,7 @@ from scipy.special import stdtr
 from washgrade.checks import number
 from washgrade.errors import GroundError, GroundWarning
 from washgrade.land.links import strahler_order, stream_drops, walk_down
+from washgrade.units import show_head_area, show_height
 
 __all__ = ["DropTest", "constant_drop", "pick_area"]
 
@@ -35,6 +36,9 @@ T_LIMIT = 2.0
 
 # The next cell downstream, the height in metres and the cells that drain through, of each cell in order.
 Network = tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.integer]]
+
+
+_GUESSED = "a guess from the largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +65,6 @@ class DropTest:
         The area taken, square metres.
     passed : bool
         True if the test picked it; False if it is a fallback.
-    sentence : str
-        The same in words.
     """
 
     area_m2: NDArray[np.float64]
@@ -77,7 +79,31 @@ class DropTest:
     agrees: NDArray[np.bool_]
     channel_area_m2: float
     passed: bool
-    sentence: str
+
+    def sentence(self, units: str = "metric") -> str:
+        """Say which area was taken, and why.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        str
+            Plain words.
+        """
+        area = show_head_area(self.channel_area_m2, units)
+        if not self.passed:
+            return f"Channels begin at {area} of upstream area, {_GUESSED}"
+        place = int(np.flatnonzero(self.agrees)[0])
+        told = (
+            f"Channels begin at {area} of upstream area: the smallest at which first-order "
+            f"streams fall by as much as the others (t = {self.t[place]:.2f})."
+        )
+        if place == 0:
+            told += " It is also the smallest area tried; give a smaller one if a sandy bed begins higher up."
+        return told
 
     def rows(self) -> list[dict[str, Any]]:
         """Lay the table out for JSON and for people: one row a candidate, ascending.
@@ -110,8 +136,13 @@ class DropTest:
             for row in zip(*(values.tolist() for _, values in names), strict=True)
         ]
 
-    def sentences(self) -> tuple[str, ...]:
+    def sentences(self, units: str = "metric") -> tuple[str, ...]:
         """Say the table in plain words, for who asks why channels begin where they do.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
 
         Returns
         -------
@@ -120,10 +151,11 @@ class DropTest:
         """
         tried = len(self.area_m2)
         if not tried:
-            return (self.sentence, "The ground is too small to try areas.")
+            return (self.sentence(units), "The ground is too small to try areas.")
         told = [
-            self.sentence,
-            f"{tried} areas from {self.area_m2[0]:,.0f} to {self.area_m2[-1]:,.0f} m² were tried; at "
+            self.sentence(units),
+            f"{tried} areas from {show_head_area(self.area_m2[0], units)} to "
+            f"{show_head_area(self.area_m2[-1], units)} were tried; at "
             f"{int(self.agrees.sum())} of them the mean drops agree.",
         ]
         compared = ~np.isnan(self.t)
@@ -136,9 +168,9 @@ class DropTest:
         if self.passed and below.any():
             place = int(np.flatnonzero(below)[-1])
             told.append(
-                f"At the next smaller area compared, {self.area_m2[place]:,.0f} m², streams of the first "
-                f"order fall by {self.first_mean_m[place]:.1f} m and the others by "
-                f"{self.higher_mean_m[place]:.1f} m (t = {self.t[place]:.1f}): "
+                f"At the next smaller area compared, {show_head_area(self.area_m2[place], units)}, "
+                f"streams of the first order fall by {show_height(self.first_mean_m[place], units)} and the "
+                f"others by {show_height(self.higher_mean_m[place], units)} (t = {self.t[place]:.1f}): "
                 "hillsides count as channels there, or flat ground does."
             )
         return tuple(told)
@@ -272,21 +304,14 @@ def pick_area(network: Callable[[int], Network], *, cell_m: float, largest: int)
     good = np.flatnonzero(agrees)
     if len(good):
         chosen_m2 = float(area_m2[good[0]])
-        sentence = (
-            f"Channels begin at {chosen_m2:,.0f} m² of upstream area: the smallest at which first-order "
-            f"streams fall by as much as the others (t = {table[good[0], 6]:.2f})."
-        )
-        if good[0] == 0:
-            sentence += (
-                " It is also the smallest area tried; give a smaller one if a sandy bed begins higher up."
-            )
     else:
         chosen_m2 = float(max(min(largest_m2, smallest_m2), largest_m2 * FALLBACK_SHARE))
-        sentence = (
-            f"The constant-drop test found no area at which channels begin; {chosen_m2:,.0f} m² is taken, a "
-            "guess from the largest catchment. Look at the map and set 'channel_area_m2' if it does not fit."
+        # Without the area: who reads it may count in acres, and the report tells it.
+        warnings.warn(
+            f"The constant-drop test found no area at which channels begin; one is taken, {_GUESSED}",
+            GroundWarning,
+            stacklevel=3,
         )
-        warnings.warn(sentence, GroundWarning, stacklevel=3)
     return DropTest(
         area_m2=area_m2,
         first_count=table[:, 0].astype(np.int64),
@@ -300,7 +325,6 @@ def pick_area(network: Callable[[int], Network], *, cell_m: float, largest: int)
         agrees=agrees,
         channel_area_m2=chosen_m2,
         passed=len(good) > 0,
-        sentence=sentence,
     )
 
 

@@ -12,6 +12,7 @@ from washgrade.land.dem import Dem
 from washgrade.land.grids import MakeGrid, any_in, bands, copied
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
 from washgrade.land.plate import ascending, mend_hole
+from washgrade.units import show_length
 
 __all__ = ["Mended", "default_hole_m", "mend_voids"]
 
@@ -65,19 +66,30 @@ class Mended:
         """Their cells."""
         return int(self.hole_cells.sum())
 
-    @property
-    def sentences(self) -> tuple[str, ...]:
-        """What was mended and what was not, in plain words; empty if there was no hole."""
+    def sentences(self, units: str = "metric") -> tuple[str, ...]:
+        """Say what was mended and what was not.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        tuple of str
+            Plain words; empty if there was no hole.
+        """
         told = []
+        widest = show_length(self.max_hole_m, units)
         if self.mended_holes:
             told.append(
                 f"{_counted(self.mended_holes, 'hole')} of {_counted(self.mended_cells, 'cell')} in all, "
-                f"none wider than {self.max_hole_m:g} m, mended from the ground around; the map marks them."
+                f"none wider than {widest}, mended from the ground around; the map marks them."
             )
         if self.open_holes:
             told.append(
                 f"{_counted(self.open_holes, 'hole')} of {_counted(self.open_cells, 'cell')} in all, wider "
-                f"than {self.max_hole_m:g} m, left as they are: what drains into them counts as gone."
+                f"than {widest}, left as they are: what drains into them counts as gone."
             )
         return tuple(told)
 
@@ -153,7 +165,7 @@ def mend_voids(dem: Dem, *, max_hole_m: float | None = None, make: MakeGrid = np
     >>> mended = mend_voids(dem)
     >>> round(float(mended.dem.elevation_m[2, 2]), 4), int(mended.is_mended.sum())
     (6.0, 1)
-    >>> mended.sentences
+    >>> mended.sentences()
     ('1 hole of 1 cell in all, none wider than 20 m, mended from the ground around; the map marks them.',)
     """
     if max_hole_m is None:

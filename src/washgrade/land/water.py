@@ -12,6 +12,7 @@ from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
 from washgrade.land.grids import MakeGrid, any_in, bands
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel
+from washgrade.units import show_area, show_height
 
 __all__ = ["LAKE", "LAND", "SEA", "Water", "find_water", "without_sea"]
 
@@ -63,24 +64,34 @@ class Water:
     def __len__(self) -> int:
         return len(self.level_m)
 
-    @property
-    def sentences(self) -> tuple[str, ...]:
-        """What was found, in plain words; empty if there is no standing water."""
+    def sentences(self, units: str = "metric") -> tuple[str, ...]:
+        """Say what was found.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        tuple of str
+            Plain words; empty if there is no standing water.
+        """
         told = []
         sea, lake = self.is_sea, ~self.is_sea
         if sea.any():
             told.append(
-                f"{self.area_m2[sea].sum() / 1e4:,.1f} ha of level ground at {self.level_m[sea][0]:.1f} m on "
-                "the edge of the map, the lowest there is: taken as sea or the lake below, left out of the "
-                "ground; water leaves at its shore."
+                f"{show_area(self.area_m2[sea].sum(), units)} of level ground at "
+                f"{show_height(self.level_m[sea][0], units)} on the edge of the map, the lowest there is: "
+                "taken as sea or the lake below, left out of the ground; water leaves at its shore."
             )
         if lake.any():
             count = int(lake.sum())
             told.append(
                 f"{count} level {'patches' if count > 1 else 'patch'} of "
-                f"{self.area_m2[lake].sum() / 1e4:,.1f} ha in all, the largest "
-                f"{self.area_m2[lake][0] / 1e4:,.1f} ha at {self.level_m[lake][0]:.1f} m: lakes or filled "
-                "hollows. Water is led through; lines of flow across them are no washes."
+                f"{show_area(self.area_m2[lake].sum(), units)} in all, the largest "
+                f"{show_area(self.area_m2[lake][0], units)} at {show_height(self.level_m[lake][0], units)}: "
+                "lakes or filled hollows. Water is led through; lines of flow across them are no washes."
             )
         return tuple(told)
 

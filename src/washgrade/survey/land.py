@@ -45,6 +45,8 @@ class GroundMade:
     ----------
     site : Path
         The site folder.
+    units : {"us", "metric"}
+        Units of the sentences.
     crs : str
         Its projected metre CRS.
     cell_m : float
@@ -68,6 +70,7 @@ class GroundMade:
     """
 
     site: Path
+    units: str
     crs: str
     cell_m: float
     channel_area_m2: float
@@ -190,7 +193,7 @@ def build_ground(
     from washgrade.files.memory import budget_bytes, plan_memory
     from washgrade.files.rasters import MOST_CELLS, read_dems
     from washgrade.files.settings import Settings
-    from washgrade.files.site import make_site, open_site
+    from washgrade.files.site import check_place, make_site, open_site
     from washgrade.land import kernel
     from washgrade.land.tiles.warm import warm_up_tiles
     from washgrade.land.voids import mend_voids
@@ -207,6 +210,10 @@ def build_ground(
     if heads is not None:
         choice("heads", heads, ("area", "slope-area"))
     budget = budget_bytes(memory_bytes)
+    folder = Path(site)
+    check_place(folder)
+    kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
+    shown = units or kept.units
     with Room(budget) as room:
         # Read everything before anything is written, so that a wrong file leaves no half-made site.
         raw, report = read_dems(
@@ -217,6 +224,7 @@ def build_ground(
             cell_m=cell_m,
             most_cells=MOST_CELLS if memory_bytes is None else kernel.MOST_CELLS,
             room=room,
+            units=shown,
             progress=stage(progress, 0.0, 0.3),
         )
         plan = plan_memory(raw.shape, budget=budget, is_told=memory_bytes is not None)
@@ -232,8 +240,6 @@ def build_ground(
         water = find_water(mended.dem, make=make)
         dem = without_sea(mended.dem, water, make=make)
         room.keep_only(mended.dem.elevation_m, water.kind, dem.elevation_m)
-        folder = Path(site)
-        kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
         standing = open_site(folder) if (folder / "site.toml").is_file() else None
         if standing is not None and not has_ground(standing):
             standing = None
@@ -267,13 +273,13 @@ def build_ground(
             heads=heads or kept.heads,
             max_reach_m=max_reach_m or kept.max_reach_m,
             drop_table=drop_table,
+            units=shown,
         )
         named = _named(network.channels, dem, standing)
         channels = named.channels
         tell = stage(progress, 0.8, 1.0)
         tell("measuring the washes", 0.1)
         room.rest()
-        shown = units or kept.units
         layers, noted, doubts = _layers(dem, ways, named, water, mended, make=make)
         tell(WRITING, 0.6)
         made = make_site(folder, kept)
@@ -285,8 +291,8 @@ def build_ground(
         sentences = (
             *report.sentences,
             plan.sentence,
-            *mended.sentences,
-            *water.sentences,
+            *mended.sentences(shown),
+            *water.sentences(shown),
             *mended_sentences(ways.drained, layers.marks, units=shown),
             *network.sentences,
             _counted(channels, length_m, washes, shown),
@@ -311,6 +317,7 @@ def build_ground(
             warnings.warn(sentence, GroundWarning, stacklevel=2)
     return GroundMade(
         site=folder,
+        units=shown,
         crs=dem.crs,
         cell_m=dem.cell_m,
         channel_area_m2=channels.channel_area_m2,

@@ -21,6 +21,8 @@ TOLD = 5
 DAM_M = 0.5
 # More marks than this are no list to look through; the largest are kept (our choice).
 MOST_MARKS = 500
+# Words of why a hollow was left, and the option whose limit it is.
+_LIMITS = {"too long": "--max-breach", "too deep": "--max-breach-depth"}
 
 
 def mended_marks(dem: Dem, ways: Ways, holes: Mended) -> dict[str, list[dict[str, Any]]]:
@@ -93,6 +95,16 @@ def _because(why: str) -> str:
     return f"left by the cuts ({why})"
 
 
+def _or_cut(why: str) -> str:
+    """How to have a hollow cut open, if a limit kept it from being so."""
+    options = [option for word, option in _LIMITS.items() if word in why]
+    return f"; if a culvert leads out of it, with a larger {options[0]}" if options else ""
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'s' if count != 1 else ''}"
+
+
 def mended_sentences(
     drained: Drainage | TiledDrainage, marks: Mapping[str, Sequence[Mapping[str, Any]]], *, units: str
 ) -> tuple[str, ...]:
@@ -121,12 +133,20 @@ def mended_sentences(
         return show_length(length_m, units)
 
     cuts = len(drained.cuts)
-    longest = f", the longest {long(float(drained.cuts.length_m.max()))}" if cuts else ""
-    told = [
-        f"{drained.pits_found} pits in the DEM. {cuts} of them opened by cuts{longest} "
-        f"({show_volume(drained.cut_volume_m3, units)} taken away), the others raised or filled "
-        f"({show_volume(drained.filled_volume_m3, units)} put in, up to {long(drained.deepest_fill_m)} deep)."
-    ]
+    put_in = (
+        f"raised or filled ({show_volume(drained.filled_volume_m3, units)} put in, up to "
+        f"{long(drained.deepest_fill_m)} deep)"
+    )
+    told = [f"{_counted(drained.pits_found, 'pit')} in the DEM, {put_in}."]
+    if cuts:
+        # What drawn channels were carved by is told of beside them, and is no cut.
+        carved_m3 = 0.0 if drained.burned is None else drained.burned.volume_m3
+        told = [
+            f"{_counted(drained.pits_found, 'pit')} in the DEM, {cuts} of them opened by cuts, the longest "
+            f"{long(float(drained.cuts.length_m.max()))} "
+            f"({show_volume(max(drained.cut_volume_m3 - carved_m3, 0.0), units)} taken away), the others "
+            f"{put_in}."
+        ]
     # Where most water passes, a wrong cut does most harm.
     dams = sorted(
         (mark for mark in marks["cuts"] if mark["depth_m"] >= DAM_M),
@@ -144,12 +164,13 @@ def mended_sentences(
             f"{mark['name']}: a hollow of {show_area(mark['area_m2'], units)} filled, up to "
             f"{long(mark['depth_m'])} deep, {_because(mark['why'])}; "
             f"{show_area(mark['upstream_area_m2'], units)} of ground drains through. If water stays or sinks "
-            f"there, build again with --sink {mark['name']}."
+            f"there, build again with --sink {mark['name']}{_or_cut(mark['why'])}."
         )
     listed = sum(len(marks[layer]) for layer in ("cuts", "hollows"))
     more = listed - len(dams[:TOLD]) - len(marks["hollows"][:TOLD])
     if more:
-        told.append(
-            f"{more} more cuts and hollows, shallow or small, are listed on the page and in site.gpkg."
+        what = (
+            "cuts and hollows, shallow or small, are" if more > 1 else "cut or hollow, shallow or small, is"
         )
+        told.append(f"{more} more {what} listed on the page and in site.gpkg.")
     return tuple(told)

@@ -251,6 +251,7 @@ def find_network(
     heads: str,
     max_reach_m: float,
     drop_table: bool,
+    units: str,
 ) -> Network:
     """Decide where channels begin, and draw them.
 
@@ -266,32 +267,32 @@ def find_network(
         Longest reach, metres.
     drop_table : bool
         Make the test even where the area is told.
+    units : {"us", "metric"}
+        What the reader is used to.
 
     Returns
     -------
     Network
         The channels and what to say of them.
     """
+    from washgrade.units import show_head_area
+
     test = None
     if drop_table or not channel_area_m2:
         test = ways.drop_test()
-    told = [f"Channels begin at {channel_area_m2:,.0f} m² of upstream area, as told."]
+    told = [f"Channels begin at {show_head_area(channel_area_m2, units)} of upstream area, as told."]
     if not channel_area_m2:
         assert test is not None  # noqa: S101  (for mypy)
         channel_area_m2 = test.channel_area_m2
-        told = [
-            test.sentence
-            if test.passed
-            else f"Channels begin at {channel_area_m2:,.0f} m², which is a guess."
-        ]
+        told = [test.sentence(units)]
     begin = None
     if heads == "slope-area":
         found = ways.heads(channel_area_m2)
         begin = found.cell
-        told.append(found.sentence)
+        told.append(found.sentence(units))
     burned = ways.drained.burned
     if burned is not None:
-        told += burned.sentences
+        told += burned.sentences(units)
     channels = ways.channels(
         channel_area_m2=channel_area_m2,
         max_reach_m=max_reach_m,
@@ -302,5 +303,5 @@ def find_network(
         channels=channels,
         sentences=tuple(told),
         drop_rows=() if test is None else tuple(test.rows()),
-        drop_sentences=() if test is None else test.sentences(),
+        drop_sentences=() if test is None else test.sentences(units),
     )
