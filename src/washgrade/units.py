@@ -214,7 +214,7 @@ def show_flow(value_m3_s: float, units: str) -> str:
     Examples
     --------
     >>> show_flow(2.0, "us"), show_flow(2.0, "metric")
-    ('71 cfs', '2 m3/s')
+    ('70.6 cfs', '2 m3/s')
     """
     if choice("units", units, UNITS) == "us":
         return _short(value_m3_s, ((FOOT_M**3, "cfs"),), decimals=1)
