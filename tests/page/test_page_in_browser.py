@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import http.server
+import re
 import threading
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from washgrade.page import build
+from washgrade.page import build, payload
 from washgrade.page.build import render_page
 from washgrade.units import show_area, show_grade, show_length, show_mass
 
@@ -812,6 +813,25 @@ def test_a_large_page_is_packed_once_more_and_reads_the_same(show, view, monkeyp
     opened.page.add_init_script("delete window.DecompressionStream")
     opened.page.reload()
     opened.page.locator("text=too large for this browser").wait_for()
+    assert opened.console == []
+
+
+def test_a_large_page_tells_its_numbers_as_finely_as_it_shows_them(show, view, monkeypatch):
+    monkeypatch.setattr(payload, "MOST_FINE", 10)
+    opened = show(view)
+    first = np.argsort(view.rank)[:30]
+    # Half a last digit, and half a step of what such a page stores.
+    load = [float(text) for text in opened.cells(3)]
+    assert load == pytest.approx(view.kg_per_load_mean[first], rel=0, abs=0.0056)
+    grade = [as_number(text) for text in opened.cells(5)]
+    assert grade == pytest.approx(100 * view.grade_mean[first], rel=0, abs=0.0551)
+    opened.page.locator("#table tbody button").first.click()
+    words = opened.page.locator("#card").inner_text()
+    told = re.search(r"Middle: ([\d.-]+), ([\d.-]+)", words)
+    middle = [view.lat[first[0]], view.lon[first[0]]]
+    assert [float(text) for text in told.groups()] == pytest.approx(middle, abs=1e-5)
+    assert "undefined" not in words
+    assert "NaN" not in words
     assert opened.console == []
 
 

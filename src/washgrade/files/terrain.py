@@ -22,6 +22,7 @@ from washgrade.land.tiles.store import Scratch
 
 __all__ = [
     "PICTURE_CELLS",
+    "RELIEF_PIXELS",
     "read_terrain",
     "relief_png",
     "terrain_bands",

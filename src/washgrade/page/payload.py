@@ -13,7 +13,7 @@ from washgrade.page.themes import CLASS_LIMITS, DOUBT_LIMITS, THEMES
 from washgrade.page.view import PageView, Ring
 from washgrade.sand.support import SUPPORT
 
-__all__ = ["page_payload"]
+__all__ = ["MOST_FINE", "page_payload"]
 
 _IF_THERE = {
     "fresh_share": 1e3,
@@ -50,10 +50,35 @@ _COLUMNS = {
 """Columns by reach, and in how many steps one unit is told: finer than what the page shows."""
 
 
+_COARSE = {
+    "grade_mean": 1e4,
+    "grade_p10": 1e3,
+    "grade_p90": 1e3,
+    "kg_per_load_mean": 1e3,
+    "kg_per_load_p10": 1e2,
+    "kg_per_load_p90": 1e2,
+    "magnetite_kg_mean": 1e2,
+    "magnetite_kg_p10": 1e2,
+    "magnetite_kg_p90": 1e2,
+    "chance_top": 1e2,
+    "chance_above_cutoff": 1e2,
+    "fresh_share": 1e2,
+    "left_share": 1e2,
+    "stock_kg": 1.0,
+    "length_m": 1.0,
+    "slope": 1e3,
+    "upstream_area_m2": 1e-2,
+    "lon": 1e5,
+    "lat": 1e5,
+}
+"""The same on a large page."""
+
+
 # Sections and reasons of so many of the best reaches are put in: they are most of a large page (our choice).
 MOST_SECTIONS = 8000
-# A page of more reaches than this has their middles in degrees only.
-MOST_ON_GRID = 10_000
+# A page of more reaches than this tells each number no more finely than it shows it (our choice: with fifty
+# thousand it then stays below five megabytes).
+MOST_FINE = 10_000
 # So many numbers of the reaches' past go into a page (our choice, because a chart needs four for each day).
 MOST_PAST = 100_000
 # On a page of more reaches than this a section keeps every other point.
@@ -77,11 +102,12 @@ def page_payload(view: PageView) -> dict[str, object]:
     given = {name: getattr(view, name) for name in ("width_measured", "least_area")}
     flags = {name: np.zeros(len(view.reach_id)) if told is None else told for name, told in given.items()}
     more = {name: told for name in _IF_THERE if (told := getattr(view, name)) is not None}
+    large = len(view.reach_id) > MOST_FINE
     # Metres of the grid can be had from degrees: a large page leaves them out.
     columns = {
-        name: scale
+        name: _steps(name, scale, large=large)
         for name, scale in _COLUMNS.items()
-        if len(view.reach_id) <= MOST_ON_GRID or name not in {"easting_m", "northing_m"}
+        if not (large and name in {"easting_m", "northing_m"})
     }
     return {
         "units": view.units,
@@ -99,7 +125,10 @@ def page_payload(view: PageView) -> dict[str, object]:
         }
         | {name: {"scale": 1.0, "data": pack_column(told, 1.0)} for name, told in flags.items()}
         | {
-            name: {"scale": _IF_THERE[name], "data": pack_column(told, _IF_THERE[name])}
+            name: {
+                "scale": (scale := _steps(name, _IF_THERE[name], large=large)),
+                "data": pack_column(told, scale),
+            }
             for name, told in more.items()
         },
         "support_words": SUPPORT,
@@ -179,6 +208,11 @@ def page_payload(view: PageView) -> dict[str, object]:
     }
 
 
+def _steps(name: str, scale: float, *, large: bool) -> float:
+    # In how many steps one unit of a column is told.
+    return _COARSE.get(name, scale) if large else scale
+
+
 def _words(reaches: Sequence[Sequence[str]]) -> dict[str, object]:
     # Sentences by reach: each written once, and called by its number.
     words: dict[str, int] = {}
@@ -255,12 +289,14 @@ def _other(view: PageView) -> dict[str, object] | None:
         "kg_per_load_p90",
         "loads_left",
     )
+    large = len(view.reach_id) > MOST_FINE
+    scales = {name: _steps(name, _COLUMNS[name], large=large) for name in names}
     return {
         "day": view.other.day,
         "told": view.other.told,
         "columns": {
-            name: {"scale": _COLUMNS[name], "data": pack_column(getattr(view.other, name), _COLUMNS[name])}
-            for name in names
+            name: {"scale": scale, "data": pack_column(getattr(view.other, name), scale)}
+            for name, scale in scales.items()
         },
     }
 

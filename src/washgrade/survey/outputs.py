@@ -81,10 +81,11 @@ def page_view(
     from washgrade.files.groundstore import load_dem, load_shapes
     from washgrade.files.places import lonlat
     from washgrade.files.sample import grade_and_mass
-    from washgrade.files.terrain import PICTURE_CELLS, relief_png
+    from washgrade.files.terrain import PICTURE_CELLS, RELIEF_PIXELS, relief_png
     from washgrade.land.channels import reach_lines
     from washgrade.land.dem import hillshade
     from washgrade.land.width import MEASURED
+    from washgrade.page.payload import MOST_FINE
     from washgrade.page.view import PageView, SampleMark
 
     found = ranking.estimate
@@ -93,7 +94,9 @@ def page_view(
     dem = load_dem(site, most_cells=PICTURE_CELLS)
     shade = hillshade(dem, exaggeration=1.5)
     grey = np.where(np.isnan(shade), 255, 120 + 135 * np.nan_to_num(shade)).astype(np.uint8)
-    relief, bounds = relief_png(dem, grey)
+    # On a ground of so many reaches nobody sees a small gully of the relief, and the page must stay light.
+    longest_px = RELIEF_PIXELS if len(reaches) <= MOST_FINE else RELIEF_PIXELS // 2
+    relief, bounds = relief_png(dem, grey, longest_px=longest_px)
     easting_m, northing_m, start = reach_lines(found.channels)
     line_lon, line_lat = lonlat(crs, easting_m, northing_m)
 
