@@ -165,7 +165,13 @@ def test_a_plain_ground_and_then_with_all_that_can_be_told(tmp_path, scratch_fol
         shapely.Point(place(338, 55)),
         shapely.Polygon([place(150, 250), place(150, 262), place(159, 262), place(159, 250)]),
     )
+    # Rock with sand of a known grade, over several tiles.
+    rock = features(
+        tmp_path / "rock.geojson", shapely.Polygon([place(40, 30), place(350, 200), place(60, 300)])
+    )
+    rock.write_text(rock.read_text().replace("{}", '{"grade_percent": 30}', 1))
     told = {
+        "source_file": rock,
         "channel_file": features(tmp_path / "line.geojson", line),
         "keep_dam_file": features(tmp_path / "dam.geojson", dam),
         "sink_file": features(tmp_path / "sinks.geojson", *sinks),
@@ -176,6 +182,8 @@ def test_a_plain_ground_and_then_with_all_that_can_be_told(tmp_path, scratch_fol
     tiled, whole = build_both(tmp_path, dem, **told)
     assert whole.reaches != before
     assert any("carved into the ground" in sentence for sentence in tiled.sentences)
+    assert any("Known sources of 30 % on average" in sentence for sentence in tiled.sentences)
+    assert len(tables(tmp_path / "tiled")["source_sides"]) == tiled.nodes
     # A dam and a sink by the names that the report gave them.
     cut, hollow = (whole.marks[layer][0]["name"] for layer in ("cuts", "hollows"))
     build_both(tmp_path, dem, keep_dam_file=cut, sink_file=hollow, channel_file="none", max_breach_m=30.0)

@@ -13,6 +13,7 @@ from washgrade.errors import InputError, SiteError
 from washgrade.files.settings import Settings, read_settings, settings_text
 from washgrade.files.site import make_site
 from washgrade.sand.layers import SamplingSettings
+from washgrade.sand.priors import Priors
 
 
 def read(tmp_path, text):
@@ -43,6 +44,7 @@ def test_the_models_get_their_settings_and_the_table_has_their_defaults():
     assert Settings().streak == StreakRule()
     assert Settings().haul == HaulRule()
     assert Settings().cleanup == CleanupRule()
+    assert Settings().background_grade == Priors().grade
     changed = Settings(bite_m=0.2, top_grain_mm=4.0, porosity=0.3)
     assert changed.sampling == SamplingSettings(bite_m=0.2, top_grain_mm=4.0)
     assert changed.shovel == Shovel(porosity=0.3)

@@ -11,7 +11,7 @@ import shapely
 
 from washgrade.errors import GroundError
 from washgrade.files.places import to_grid
-from washgrade.files.vectors import read_areas, read_lines, read_marks, read_points
+from washgrade.files.vectors import read_areas, read_lines, read_marks, read_points, read_sources
 
 CRS = "EPSG:25830"
 WAY = [(-2.40, 37.10), (-2.401, 37.101), (-2.403, 37.1015)]
@@ -215,3 +215,91 @@ def test_a_line_beyond_the_grid_is_said(tmp_path):
     ):
         read_lines(path, crs=CRS)
     assert len(read_areas(geojson(tmp_path / "b.geojson", AREA), crs=CRS)) == 1
+
+
+def source_file(path, *rows):
+    features = [
+        {"type": "Feature", "properties": row, "geometry": json.loads(shapely.to_geojson(AREA))}
+        for row in rows
+    ]
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    return path
+
+
+@pytest.mark.parametrize(
+    ("fields", "grade"),
+    [
+        ({"grade_percent": 12.5}, 0.125),
+        ({"Grade_Percent": "12.5"}, 0.125),
+        ({"GRADE": 1}, 1.0),
+        ({"grade": 0, "grade_percent": None}, 0.0),
+    ],
+)
+def test_a_source_has_a_grade_in_percent_or_as_a_share(tmp_path, fields, grade):
+    (found,) = read_sources(source_file(tmp_path / "rock.geojson", {"name": "ridge", **fields}), crs=CRS)
+    assert (found.name, found.grade) == ("ridge", grade)
+    same_places(found, shapely.get_coordinates(AREA))
+
+
+RULE = (
+    "Each area must have one of them: the grade of the sand that its rock gives, 'grade_percent' from 0 to "
+    "100 or 'grade' from 0 to 1."
+)
+
+
+@pytest.mark.parametrize(
+    ("rows", "sentence"),
+    [
+        (
+            [{"name": "a", "rock": "gabbro"}],
+            "feature 1: The grade of the source is unclear: there is no field 'grade_percent' or 'grade' "
+            f"(fields: name, rock). {RULE}",
+        ),
+        (
+            [{}],
+            "feature 1: The grade of the source is unclear: there is no field 'grade_percent' or 'grade' "
+            f"(fields: none). {RULE}",
+        ),
+        (
+            [{"grade_percent": 3}, {"grade_percent": None}],
+            f"feature 2: The grade of the source is unclear: its field is empty. {RULE}",
+        ),
+        (
+            [{"grade_percent": 3, "grade": 0.03}],
+            "feature 1: The grade of the source is unclear: both 'grade_percent' and 'grade' are filled. "
+            f"{RULE}",
+        ),
+        (
+            [{"grade_percent": 3}, {"grade_percent": 140}],
+            "feature 2: Invalid 'grade_percent' of 140. It must be a number from 0 to 100.",
+        ),
+        (
+            [{"grade_percent": -0.5}],
+            "feature 1: Invalid 'grade_percent' of -0.5. It must be a number from 0 to 100.",
+        ),
+        (
+            [{"grade_percent": "rich"}],
+            "feature 1: Invalid 'grade_percent' of rich. It must be a number from 0 to 100.",
+        ),
+        (
+            [{"grade": 12.5}],
+            "feature 1: Invalid 'grade' of 12.5. It must be a number from 0 to 1. Percent go into the field "
+            "'grade_percent'.",
+        ),
+    ],
+)
+def test_a_source_without_a_right_grade_is_said(tmp_path, rows, sentence):
+    with refused(f"rock.geojson, {sentence}"):
+        read_sources(source_file(tmp_path / "rock.geojson", *rows), crs=CRS)
+
+
+def test_a_source_that_is_no_area_is_said(tmp_path):
+    path = source_file(tmp_path / "rock.geojson", {"grade_percent": 3})
+    told = json.loads(path.read_text())
+    told["features"][0]["geometry"] = json.loads(shapely.to_geojson(shapely.Point(WAY[0])))
+    path.write_text(json.dumps(told))
+    with refused(
+        "rock.geojson, feature 1: The geometry is a Point. It must be an area: a Polygon, or a line that "
+        "closes on itself."
+    ):
+        read_sources(path, crs=CRS)

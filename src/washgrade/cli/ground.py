@@ -61,6 +61,12 @@ FILE = click.Path(path_type=Path)
     type=FILE,
     help="Where water sinks or stays: points or areas, or the name of a hollow in the last report.",
 )
+@click.option(
+    "--sources",
+    "source_file",
+    type=FILE,
+    help="Rock whose sand has a known grade: polygons with a field grade_percent.",
+)
 @click.option("--z-unit", type=click.Choice(list(Z_UNITS)), help="Unit of heights. [the file's own]")
 @click.option("--dem-crs", metavar="CRS", help="Projection of a DEM that says none, such as EPSG:26912.")
 @click.option("--crs", metavar="CRS", help="Projection of the site, in metres. [the ground's UTM zone]")

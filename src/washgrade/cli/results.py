@@ -125,6 +125,7 @@ def _say_why(found: Estimate, name: str, *, as_json: bool) -> None:
 def _say_learnt(found: Estimate) -> None:
     """What the samples taught, and how well they are predicted from each other."""
     from washgrade import survey
+    from washgrade.sand.weighed import SOURCES
     from washgrade.survey.belief import NUMBERS_IN_WORDS, spread_in_words
 
     told = survey.learnt(found)
@@ -135,7 +136,9 @@ def _say_learnt(found: Estimate) -> None:
     ]
     title = "The ground's own numbers: middle, and 8 times in 10"
     echo_table(title, ("number", "before", "now"), rows, left=1)
-    effects = [(name, spread_in_words(numbers)) for name, numbers in told["effects"].items()]
+    # Sources are not standardised: their effect is for a mixture e times as rich.
+    shown = {SOURCES: f"{SOURCES} (for 2.7 times as rich)"}
+    effects = [(shown.get(name, name), spread_in_words(now)) for name, now in told["effects"].items()]
     heads = ("more of", "how many times richer for one standard deviation more")
     echo_table("What the shape of the land adds", heads, effects, left=1)
     judged = survey.diagnose(found)

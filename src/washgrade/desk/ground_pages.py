@@ -38,6 +38,12 @@ SHAPES = (
     ),
     ("keep_dam_file", "kept_dams", "Dams that really stand", "Lines, points or areas; no cut passes them."),
     ("sink_file", "sinks", "Where water sinks or stays", "Points or areas, such as a playa or a mine shaft."),
+    (
+        "source_file",
+        "sources",
+        "Rock whose sand you know",
+        "Areas, each with a field grade_percent: the grade of the sand that the rock gives.",
+    ),
 )
 """Of each layer that may be given: its name in the library, in the site, its label and its hint."""
 

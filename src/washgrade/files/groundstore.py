@@ -76,6 +76,7 @@ SHAPE_LAYERS = {
     "drawn_channels": ("LINESTRING", "Washes as drawn or walked, which the network follows"),
     "kept_dams": ("GEOMETRY", "Dams that stand, which no cut may pass"),
     "sinks": ("GEOMETRY", "Where water sinks into the ground or stays"),
+    "sources": ("POLYGON", "Rock whose sand has a known grade, 0 to 1"),
 }
 
 
@@ -229,17 +230,24 @@ def save_ground(
 def _save_shapes(connection: sqlite3.Connection, layer: str, shapes: Sequence[Shape], srs_id: int) -> None:
     geometry, words = SHAPE_LAYERS[layer]
     drop_table(connection, layer)
-    make_table(connection, layer, ["name TEXT"], words=words, geometry=geometry, srs_id=srs_id)
+    graded = layer == "sources"
+    columns = ["name TEXT", *(["grade DOUBLE"] if graded else [])]
+    make_table(connection, layer, columns, words=words, geometry=geometry, srs_id=srs_id)
+    names = "name, grade" if graded else "name"
     connection.executemany(
-        f"INSERT INTO {layer} (geom, name) VALUES (?, ?)",  # noqa: S608  (our own names)
-        [(shape_blob(srs_id, shape.geometry.wkb), shape.name) for shape in shapes],
+        f"INSERT INTO {layer} (geom, {names}) VALUES (?, ?{', ?' * graded})",  # noqa: S608  (our own names)
+        [
+            (shape_blob(srs_id, shape.geometry.wkb), shape.name, *([shape.grade] if graded else []))
+            for shape in shapes
+        ],
     )
 
 
 def _shapes(connection: sqlite3.Connection, layer: str, source: str, target: str) -> tuple[Shape, ...]:
     if not has_table(connection, layer):
         return ()
-    rows = connection.execute(f"SELECT geom, name FROM {layer} ORDER BY fid").fetchall()  # noqa: S608  (our own names)
+    grade = "grade" if layer == "sources" else "NULL"
+    rows = connection.execute(f"SELECT geom, name, {grade} FROM {layer} ORDER BY fid").fetchall()  # noqa: S608  (our own names)
     if not rows:
         return ()
     import shapely
@@ -251,7 +259,8 @@ def _shapes(connection: sqlite3.Connection, layer: str, source: str, target: str
         move = Transformer.from_crs(source, target, always_xy=True)
         geometries = shapely.transform(geometries, lambda points: np.stack(move.transform(*points.T), axis=1))
     return tuple(
-        Shape(name=row[1] or "", geometry=shape) for row, shape in zip(rows, geometries, strict=True)
+        Shape(name=row[1] or "", geometry=shape, grade=row[2])
+        for row, shape in zip(rows, geometries, strict=True)
     )
 
 

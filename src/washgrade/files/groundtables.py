@@ -13,13 +13,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from washgrade.files.geopackage import has_table, line_blobs, make_table, point_blobs, shape_blob, wkb
+from washgrade.files.geopackage import (
+    drop_table,
+    has_table,
+    line_blobs,
+    make_table,
+    point_blobs,
+    shape_blob,
+    wkb,
+)
 
 if TYPE_CHECKING:
     from washgrade.land.channels import Channels, Nodes, Reaches
     from washgrade.land.places import Places
     from washgrade.land.reachsections import ReachSections
     from washgrade.land.shape import Shape
+    from washgrade.land.sources import Sources
 
 __all__ = [
     "GroundLayers",
@@ -98,6 +107,7 @@ _LEDGER = (
     *_columns(np.int64, "edition"),
     *_columns(np.float64, "upstream_area_m2", "cell_m"),
 )
+_SOURCES = _columns(np.float64, "share", "grade")
 _NOTED = _columns(np.bool_, "is_on_fan", "is_beside")
 
 
@@ -123,6 +133,8 @@ class GroundLayers:
     marks : mapping of str to sequence of mapping
         Rows of further layers for people and maps (``cuts``, ``hollows``, ``mended``): plain values, and the
         place as ``easting_m`` and ``northing_m``, lists of metres: one number for a point, more for a line.
+    sources : Sources, optional
+        The known sources at the sides of each node, if any were told.
     """
 
     shape: Shape
@@ -133,6 +145,7 @@ class GroundLayers:
     is_beside: NDArray[np.bool_]
     places: Places
     marks: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
+    sources: Sources | None = None
 
 
 # Geometry, columns (a text, or a number with its unit) and words of each layer of marks.
@@ -286,6 +299,19 @@ def save_layers(connection: sqlite3.Connection, layers: GroundLayers, srs_id: in
             )
         ),
     )
+    # A table of its own, because few sites have sources and older ones do not know of them.
+    drop_table(connection, "source_sides")
+    if layers.sources is not None:
+        make_table(
+            connection,
+            "source_sides",
+            [column.sql for column in _SOURCES],
+            words="Share of known sources in the ground at the sides of each node, and their grade",
+        )
+        connection.executemany(
+            "INSERT INTO source_sides (share, grade) VALUES (?, ?)",
+            zip(layers.sources.share.tolist(), layers.sources.grade.tolist(), strict=True),
+        )
     for layer, (geometry, names, words) in MARK_LAYERS.items():
         sql = [f"{name} {'TEXT' if name in _TEXTS else 'DOUBLE'}" for name in names]
         make_table(connection, layer, sql, words=words, geometry=geometry, srs_id=srs_id)
@@ -437,6 +463,7 @@ def load_layers(connection: sqlite3.Connection) -> GroundLayers:
     from washgrade.land.places import no_places
     from washgrade.land.reachsections import ReachSections
     from washgrade.land.shape import Shape
+    from washgrade.land.sources import Sources
 
     rows = connection.execute("SELECT node, half_m, elevation_m FROM sections ORDER BY fid").fetchall()
     heights = [[math.nan if value is None else value for value in json.loads(told)] for _, _, told in rows]
@@ -462,4 +489,7 @@ def load_layers(connection: sqlite3.Connection) -> GroundLayers:
         **load_rows(connection, "reaches", _NOTED),
         places=ledger,
         marks=marks,
+        sources=Sources(**load_rows(connection, "source_sides", _SOURCES))
+        if has_table(connection, "source_sides")
+        else None,
     )

@@ -351,6 +351,15 @@ class Settings:
         at_least=0.0,
         below=0.5,
     )
+    background_grade: float = _set(
+        0.05,
+        number,
+        "Grade of the sand that rock outside the known sources gives (washgrade ground --sources), 0 to 1; "
+        "of no matter where none are told. Our choice, because it is what is thought of any wash before a "
+        "sample.",
+        above=0.0,
+        below=1.0,
+    )
     channel_area_m2: float = _set(
         0.0,
         number,

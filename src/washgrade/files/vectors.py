@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,13 +17,15 @@ from washgrade.files.content import refuse_unreadable, what_it_is
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Shape", "read_areas", "read_lines", "read_marks", "read_points"]
+__all__ = ["Shape", "read_areas", "read_lines", "read_marks", "read_points", "read_sources"]
 
 _NAME_FIELDS = ("name", "label", "title", "id")
 # What GDAL makes of a GPX file beside its shapes: every point of a line once more.
 _LINE_POINTS = {"route_points", "track_points"}
 _POINTS = {"Point", "MultiPoint"}
 _LINES = {"LineString", "MultiLineString", "LinearRing"}
+# Fields that say the grade of a source, and what they count as one.
+_GRADE_FIELDS = {"grade_percent": 100.0, "grade": 1.0}
 _AREAS = {"Polygon", "MultiPolygon"}
 _WKB_LINE, _WKB_LINES = 2, 5
 
@@ -37,10 +40,13 @@ class Shape:
         What it is called, empty if nothing says.
     geometry : shapely geometry
         On the site's grid, metres.
+    grade : float, optional
+        Of a known source: grade of the sand that its rock gives, 0 to 1.
     """
 
     name: str
     geometry: BaseGeometry
+    grade: float | None = None
 
 
 def read_areas(path: Path | str, *, crs: str, file_crs: str | None = None) -> tuple[Shape, ...]:
@@ -65,19 +71,88 @@ def read_areas(path: Path | str, *, crs: str, file_crs: str | None = None) -> tu
     GroundError
         If the file cannot be read, names no CRS, or holds anything but areas.
     """
+    return tuple(
+        Shape(name=name, geometry=part)
+        for number, name, geometry, _ in _features(Path(path), crs, file_crs)
+        for part in _area_parts(path, number, geometry)
+    )
+
+
+def read_sources(path: Path | str, *, crs: str, file_crs: str | None = None) -> tuple[Shape, ...]:
+    """Read known sources: areas whose rock gives sand of a known grade.
+
+    Parameters
+    ----------
+    path : Path or str
+        Any vector file that GDAL reads; areas as for :func:`read_areas`, each with a field ``grade_percent``
+        (0 to 100) or ``grade`` (0 to 1).
+    crs : str
+        The site's grid.
+    file_crs : str, optional
+        CRS of a file that names none.
+
+    Returns
+    -------
+    tuple of Shape
+        Polygons with their grade.
+
+    Raises
+    ------
+    GroundError
+        If the file cannot be read, names no CRS, holds anything but areas, or a grade is missing or wrong.
+    """
+    return tuple(
+        Shape(name=name, geometry=part, grade=grade)
+        for number, name, geometry, row in _features(Path(path), crs, file_crs)
+        for grade in [_source_grade(path, number, row)]
+        for part in _area_parts(path, number, geometry)
+    )
+
+
+def _source_grade(path: Path | str, number: int, row: Mapping[str, Any]) -> float:
+    # Grade of a source, 0 to 1.
+    where = f"{Path(path).name}, feature {number}"
+    told = [field for field in _GRADE_FIELDS if str(row.get(field, "")).strip() not in {"", "nan", "None"}]
+    if len(told) != 1:
+        had = "both 'grade_percent' and 'grade' are filled" if told else _no_grade(row)
+        raise GroundError(
+            f"{where}: The grade of the source is unclear: {had}. Each area must have one of them: the grade "
+            "of the sand that its rock gives, 'grade_percent' from 0 to 100 or 'grade' from 0 to 1."
+        )
+    (field,) = told
+    most = _GRADE_FIELDS[field]
+    try:
+        grade = float(row[field])
+    except (TypeError, ValueError):
+        grade = math.nan
+    if not 0.0 <= grade <= most:
+        hint = " Percent go into the field 'grade_percent'." if field == "grade" and grade > 1.0 else ""
+        raise GroundError(
+            f"{where}: Invalid '{field}' of {row[field]}. It must be a number from 0 to {most:g}.{hint}"
+        )
+    return grade / most
+
+
+def _no_grade(row: Mapping[str, Any]) -> str:
+    # What stands in place of a grade.
+    if any(field in row for field in _GRADE_FIELDS):
+        return "its field is empty"
+    fields = ", ".join(row) or "none"
+    return f"there is no field 'grade_percent' or 'grade' (fields: {fields})"
+
+
+def _area_parts(path: Path | str, number: int, geometry: Any) -> list[Any]:
+    # Polygons of a feature that must be an area.
     import shapely
 
-    shapes = []
-    for number, name, geometry in _features(Path(path), crs, file_crs):
-        area = geometry
-        if geometry.geom_type == "LineString" and geometry.is_closed and len(geometry.coords) >= 4:
-            area = shapely.Polygon(geometry)
-        if area.geom_type not in _AREAS:
-            raise GroundError(
-                _wrong(path, number, geometry, "an area: a Polygon, or a line that closes on itself")
-            )
-        shapes += [Shape(name=name, geometry=part) for part in _mended(path, number, area)]
-    return tuple(shapes)
+    area = geometry
+    if geometry.geom_type == "LineString" and geometry.is_closed and len(geometry.coords) >= 4:
+        area = shapely.Polygon(geometry)
+    if area.geom_type not in _AREAS:
+        raise GroundError(
+            _wrong(path, number, geometry, "an area: a Polygon, or a line that closes on itself")
+        )
+    return _mended(path, number, area)
 
 
 def read_points(path: Path | str, *, crs: str, file_crs: str | None = None) -> tuple[Shape, ...]:
@@ -105,7 +180,7 @@ def read_points(path: Path | str, *, crs: str, file_crs: str | None = None) -> t
     import shapely
 
     shapes = []
-    for number, name, geometry in _features(Path(path), crs, file_crs):
+    for number, name, geometry, _ in _features(Path(path), crs, file_crs):
         if geometry.geom_type not in _POINTS:
             raise GroundError(_wrong(path, number, geometry, "a Point"))
         shapes += [Shape(name=name, geometry=part) for part in shapely.get_parts(geometry)]
@@ -141,7 +216,7 @@ def read_lines(path: Path | str, *, crs: str, file_crs: str | None = None) -> tu
     name = Path(path).name
     shapes = []
     points = short = 0
-    for number, label, geometry in _features(Path(path), crs, file_crs):
+    for number, label, geometry, _ in _features(Path(path), crs, file_crs):
         parts = list(_single_parts(geometry))
         if any(part.geom_type in _AREAS for part in parts):
             raise GroundError(_wrong(path, number, geometry, "a line: a LineString, a GPX track or route"))
@@ -192,7 +267,7 @@ def read_marks(path: Path | str, *, crs: str, file_crs: str | None = None) -> tu
         If the file cannot be read, names no CRS or holds no shape.
     """
     shapes = []
-    for number, label, geometry in _features(Path(path), crs, file_crs):
+    for number, label, geometry, _ in _features(Path(path), crs, file_crs):
         for part in _single_parts(geometry):
             mended = _mended(path, number, part) if part.geom_type in _AREAS else [part]
             shapes += [Shape(name=label, geometry=one) for one in mended]
@@ -275,8 +350,8 @@ def _with_two_points(blob: bytes) -> bytes:
     return blob[:9] + b"".join(parts)
 
 
-def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str, Any]]:
-    # Number, name and geometry on the site's grid of every feature of every layer that has any.
+def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str, Any, dict[str, Any]]]:
+    # Number, name, geometry on the site's grid and fields of every feature of every layer that has any.
     import pyogrio
     import shapely
     from pyogrio.errors import DataLayerError, DataSourceError
@@ -285,7 +360,7 @@ def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str
 
     name = path.name
     refuse_unreadable(path)
-    found: list[tuple[int, str, Any]] = []
+    found: list[tuple[int, str, Any, dict[str, Any]]] = []
     try:
         for layer, kind in pyogrio.list_layers(path):
             if kind is None or (path.suffix.lower() == ".gpx" and layer in _LINE_POINTS):
@@ -321,7 +396,8 @@ def _features(path: Path, crs: str, file_crs: str | None) -> list[tuple[int, str
                     if column is None or fields[column][position] is None
                     else str(fields[column][position])
                 )
-                found.append((position + 1, text, moved))
+                row = {field: values[position] for field, values in zip(lower, fields, strict=True)}
+                found.append((position + 1, text, moved, row))
     except (DataSourceError, DataLayerError, shapely.errors.ShapelyError):
         raise GroundError(f"{name}: {_why_unreadable(path)}") from None
     except CRSError:

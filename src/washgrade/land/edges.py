@@ -13,7 +13,7 @@ from washgrade.land.flow import OUTLET, VOID
 from washgrade.land.grids import MakeGrid
 from washgrade.land.kernel import COL_STEP, ROW_STEP, as_heights, kernel, neighbour_steps
 
-__all__ = ["EdgeCut", "edge_cut"]
+__all__ = ["EdgeCut", "edge_cut", "first_nodes"]
 
 # Cells over which the slope at the edge is taken. Our choice, because one cell is lost in the noise of lidar
 # and many see the next hill.
@@ -156,8 +156,7 @@ def edge_cut(
         raise GroundError("Invalid 'cell' and 'downstream'. They must be those of the nodes of this ground.")
     if ((down != NO_LABEL) & (down <= np.arange(size))).any() or (down >= size).any():
         raise GroundError("Invalid 'downstream'. Nodes must stand upstream before downstream.")
-    label = make((heights.shape[0], heights.shape[1]), np.int32).ravel()
-    _label(ways.ravel(), where, label, heights.shape[1])
+    label = first_nodes(ways, where, make=make).ravel()
     head, depth = _heavy_paths(down)
     divide = np.zeros(size, np.int64)
     open_sides = np.zeros(size, np.int64)
@@ -175,7 +174,38 @@ def edge_cut(
     )
 
 
-# Give every cell the first node that its water passes; -1 where it passes none.
+def first_nodes(
+    directions: NDArray[np.uint8], cell: NDArray[np.int64], *, make: MakeGrid = np.zeros
+) -> NDArray[np.int32]:
+    """Give every cell the first node that its water passes.
+
+    Parameters
+    ----------
+    directions : ndarray of uint8, shape (rows, cols)
+        From `washgrade.land.flow.flow_directions`.
+    cell : ndarray of int64, shape (nodes,)
+        Flat index of each node's cell.
+    make : MakeGrid, optional
+        Makes grids where they shall lie; in memory unless told.
+
+    Returns
+    -------
+    ndarray of int32, shape (rows, cols)
+        Index of the node; -1 where the water passes none.
+
+    Examples
+    --------
+    >>> plane = np.tile(np.arange(4, 0, -1, dtype=np.float32), (3, 1))
+    >>> from washgrade.land.flow import flow_directions
+    >>> first_nodes(flow_directions(plane), np.array([5, 6]))[1].tolist()
+    [0, 0, 1, -1]
+    """
+    rows, cols = directions.shape
+    label = make((rows, cols), np.int32)
+    _label(directions.ravel(), cell, label.ravel(), cols)
+    return label
+
+
 @kernel
 def _label(code: NDArray[np.uint8], where: NDArray[np.int64], label: NDArray[np.int32], cols: int) -> None:
     unknown = -2

@@ -23,6 +23,7 @@ from washgrade.land.marks import sink_cells
 from washgrade.land.reachsections import reach_sections
 from washgrade.land.reachshape import reach_shape
 from washgrade.land.shape import measure_shape
+from washgrade.land.sources import sources_beside
 from washgrade.land.voids import mend_voids
 from washgrade.land.water import find_water
 
@@ -88,5 +89,6 @@ def warm_up() -> None:
     reach_sections(dem, channels, width_m=reach_shape(channels, shape).width_m)
     above_channel(dem, channels, directions)
     find_fans(dem, channels)
+    sources_beside(directions, np.ones_like(directions, np.int32), grade=np.ones(1), cell=nodes.cell)
     channels_beside(channels, cell_m=CELL_M)
     edge_cut(dem.elevation_m, directions, cell=nodes.cell, downstream=nodes.downstream)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from washgrade.checks import whole
 from washgrade.land.channels import Channels, middle_nodes
@@ -15,7 +16,8 @@ from washgrade.sand.along import nearest_along_m
 from washgrade.sand.grade import NORMAL_QUANTILES, QUANTILES
 from washgrade.sand.hyper import Quantity
 from washgrade.sand.tree import Tree, rows_of, skeleton
-from washgrade.sand.weighed import Weighed
+from washgrade.sand.weighed import SOURCES, Weighed
+from washgrade.units import show_grade
 
 __all__ = ["ACROSS", "Reasons", "partial_effects", "reasons"]
 
@@ -85,6 +87,8 @@ class Reasons:
         Weight of all other places together.
     nearest_m : ndarray of float64, shape (reaches,)
         Along the channel from the middle to the nearest sample, metres; infinite where its tree has none.
+    diluted : ndarray of float64, shape (reaches,), optional
+        What the known sources alone give at the middle, mixed by area, 0 to 1; None where none are told.
     """
 
     names: tuple[str, ...]
@@ -96,6 +100,7 @@ class Reasons:
     away_m: NDArray[np.float64]
     rest: NDArray[np.float64]
     nearest_m: NDArray[np.float64]
+    diluted: NDArray[np.float64] | None = None
 
     def sentences(self, reach: int) -> tuple[str, ...]:
         """Say it for one reach.
@@ -132,6 +137,11 @@ class Reasons:
         ]
         if said:
             told.append("The ground adds or takes: " + ", ".join(said) + ".")
+        if self.diluted is not None:
+            told.append(
+                "The known sources alone, mixed by the ground they cover, would give "
+                f"{show_grade(float(self.diluted[reach]))} here."
+            )
         if math.isfinite(self.nearest_m[reach]):
             told.append(
                 f"The nearest sample along the wash is {self.nearest_m[reach]:.0f} m from its middle."
@@ -237,6 +247,9 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
         away_m=np.where(best >= 0, away_m, np.nan),
         rest=total - best_weight.sum(axis=1),
         nearest_m=nearest_along_m(tree, read.node)[middle],
+        diluted=expit(here[:, : len(weighed.prior.mean)] @ weighed.prior.mean)
+        if SOURCES in weighed.names
+        else None,
     )
 
 

@@ -85,6 +85,15 @@ class Estimate:
                 "'snap_max_m' in site.toml."
             )
         found += [f"Not counted: {name[:8]}, because {why}" for name, why in seen.left_out]
+        if self.layers.sources is not None:
+            from washgrade.units import show_grade
+
+            background = show_grade(self.settings.background_grade)
+            found.append(self.layers.sources.sentence(self.channels.nodes))
+            found.append(
+                "The grade departs from what they give, mixed by area with the rest of the ground, which is "
+                f"taken to give {background} ('background_grade' in site.toml)."
+            )
         return (*found, *self.past.sentences)
 
 
@@ -223,6 +232,7 @@ def _estimate(
         past.readings,
         shape=layers.shape,
         settings=chosen.sampling,
+        source_grade=None if layers.sources is None else layers.sources.beside(chosen.background_grade),
         like=None if like is None else like.weighed,
     )
     found = grades(

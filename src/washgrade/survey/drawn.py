@@ -1,4 +1,4 @@
-"""What people draw for a ground: bounds, access, washes, dams to keep and places where water sinks."""
+"""What people draw for a ground: bounds, access, washes, dams to keep, sinks and known sources."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from washgrade.files.vectors import Shape
     from washgrade.land.dem import Dem
     from washgrade.land.grids import MakeGrid
+    from washgrade.land.sources import Sources
 
 __all__ = ["DRAWN", "Drawn", "read_drawn"]
 
@@ -29,6 +30,7 @@ DRAWN = {
     "drawn_channels": "the drawn channels",
     "kept_dams": "the dams to keep",
     "sinks": "the sinks",
+    "sources": "the known sources",
 }
 # Said in place of a file, it takes a layer away.
 NONE = "none"
@@ -141,6 +143,59 @@ class Drawn:
                     points.append(shapely.get_coordinates(part)[0])
         return sink_cells(dem, points, filled=filled, make=make or np.zeros) if points else None
 
+    def sources(
+        self,
+        dem: Dem,
+        *,
+        directions: NDArray[np.uint8],
+        cell: NDArray[np.int64],
+        make: MakeGrid,
+    ) -> Sources | None:
+        """Find how much of the ground at the sides of each node lies in known sources.
+
+        Parameters
+        ----------
+        dem : Dem
+            The ground.
+        directions : ndarray of uint8, shape (rows, cols)
+            Where the water goes.
+        cell : ndarray of int64, shape (nodes,)
+            Flat index of each node's cell.
+        make : MakeGrid
+            Makes grids where they shall lie.
+
+        Returns
+        -------
+        Sources or None
+            None where none are told.
+
+        Raises
+        ------
+        GroundError
+            If the sources hold no cell that drains to a channel.
+        """
+        import numpy as np
+
+        from washgrade.files.masks import area_numbers
+        from washgrade.land.sources import sources_beside
+
+        areas = self.shapes["sources"]
+        if not areas:
+            return None
+        found = sources_beside(
+            directions,
+            area_numbers(dem, areas, make=make),
+            grade=np.array([area.grade for area in areas], np.float64),
+            cell=cell,
+            make=make,
+        )
+        if not found.share.any():
+            raise GroundError(
+                "The known sources hold the middle of no cell that drains to a channel. Draw them larger or "
+                "elsewhere, or take them away with: --sources none."
+            )
+        return found
+
 
 def read_drawn(files: Mapping[str, Path | str | None], *, dem: Dem, site: Site | None) -> Drawn:
     """Read the drawn layers, and take those that are not given from the site.
@@ -163,7 +218,7 @@ def read_drawn(files: Mapping[str, Path | str | None], *, dem: Dem, site: Site |
     Raises
     ------
     GroundError
-        If a file cannot be read, or the property line does not touch the ground.
+        If a file cannot be read, or nothing of the property line or of the known sources touches the ground.
 
     Warns
     -----
@@ -171,7 +226,7 @@ def read_drawn(files: Mapping[str, Path | str | None], *, dem: Dem, site: Site |
         If nothing of another layer touches the ground.
     """
     from washgrade.files.groundstore import load_shapes
-    from washgrade.files.vectors import read_areas, read_lines, read_marks, read_points
+    from washgrade.files.vectors import read_areas, read_lines, read_marks, read_points, read_sources
 
     readers = {
         "property": read_areas,
@@ -180,6 +235,7 @@ def read_drawn(files: Mapping[str, Path | str | None], *, dem: Dem, site: Site |
         "drawn_channels": read_lines,
         "kept_dams": read_marks,
         "sinks": read_marks,
+        "sources": read_sources,
     }
     given: dict[str, tuple[Shape, ...]] = {}
     for layer, file in files.items():
@@ -238,7 +294,7 @@ def _place(point: Any, crs: str) -> str:
 
 
 def _on_ground(layer: str, shapes: tuple[Shape, ...], name: str, dem: Dem) -> None:
-    """Refuse a property line that misses the ground, and doubt other shapes that do."""
+    """Refuse a property line or sources that miss the ground, and doubt other shapes that do."""
     import shapely
 
     rows, cols = dem.shape
@@ -252,6 +308,6 @@ def _on_ground(layer: str, shapes: tuple[Shape, ...], name: str, dem: Dem) -> No
         f"{name}: nothing in it lies on the ground. It is about {_place(there, dem.crs)}; the ground is "
         f"about {_place(box.centroid, dem.crs)}. Is it the right file?"
     )
-    if layer == "property":
+    if layer in {"property", "sources"}:
         raise GroundError(sentence)
     warnings.warn(sentence, GroundWarning, stacklevel=3)

@@ -118,6 +118,7 @@ def build_ground(
     channel_file: Path | str | None = None,
     keep_dam_file: Path | str | None = None,
     sink_file: Path | str | None = None,
+    source_file: Path | str | None = None,
     z_unit: str | None = None,
     dem_crs: str | None = None,
     crs: str | None = None,
@@ -148,6 +149,9 @@ def build_ground(
     keep_dam_file, sink_file : Path or str, optional
         Dams that no cut may pass, and places where water sinks or stays: a vector file, or the name of a cut
         or hollow in the report of the last build.
+    source_file : Path or str, optional
+        Known sources: areas with the grade of the sand that their rock gives, see
+        `washgrade.files.vectors.read_sources`; kept and left out likewise.
     z_unit, dem_crs, crs : str, optional
         See `washgrade.files.rasters.read_dems`.
     cell_m : float, optional
@@ -251,6 +255,7 @@ def build_ground(
                 "drawn_channels": channel_file,
                 "kept_dams": keep_dam_file,
                 "sinks": sink_file,
+                "sources": source_file,
             },
             dem=dem,
             site=standing,
@@ -281,6 +286,11 @@ def build_ground(
         tell("measuring the washes", 0.1)
         room.rest()
         layers, noted, doubts = _layers(dem, ways, named, water, mended, make=make)
+        room.rest()
+        sources = drawn.sources(dem, directions=ways.directions, cell=channels.nodes.cell, make=make)
+        layers = replace(layers, sources=sources)
+        if sources is not None:
+            noted = (*noted, sources.sentence(channels.nodes))
         tell(WRITING, 0.6)
         made = make_site(folder, kept)
         # An invented place stays invented when its ground is built anew.
