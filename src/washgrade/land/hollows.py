@@ -75,22 +75,6 @@ class CutReport:
     def __len__(self) -> int:
         return len(self.name)
 
-    def sentences(self) -> tuple[str, ...]:
-        """Say what was cut, the one that most water passes first.
-
-        Returns
-        -------
-        tuple of str
-            One sentence for each cut.
-        """
-        order = np.argsort(-self.upstream_area_m2, kind="stable")
-        return tuple(
-            f"{self.name[i]}: cut of {self.length_m[i]:.0f} m, up to {self.depth_m[i]:.1f} m deep "
-            f"({self.volume_m3[i]:,.0f} m³), for {self.upstream_area_m2[i] / 1e6:.3f} km² of ground. "
-            "Is there a culvert? If the dam stands, tell it with --keep-dam."
-            for i in order
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HollowReport:
@@ -121,22 +105,6 @@ class HollowReport:
 
     def __len__(self) -> int:
         return len(self.name)
-
-    def sentences(self) -> tuple[str, ...]:
-        """Say what was filled, the largest first.
-
-        Returns
-        -------
-        tuple of str
-            One sentence for each hollow.
-        """
-        order = np.argsort(-self.volume_m3, kind="stable")
-        return tuple(
-            f"{self.name[i]}: hollow of {self.area_m2[i]:,.0f} m², up to {self.depth_m[i]:.1f} m deep, "
-            f"filled ({self.why[i]}); {self.upstream_area_m2[i] / 1e6:.3f} km² of ground drains through it. "
-            "If water sinks away there, tell it as a sink."
-            for i in order
-        )
 
 
 def report_cuts(
