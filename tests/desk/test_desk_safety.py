@@ -124,6 +124,15 @@ def test_every_page_forbids_what_is_not_the_desks(running):
     assert "http" not in POLICY
 
 
+def test_the_start_link_is_answered_as_soon_as_it_is_told():
+    # It is told before the server has started: a connection must wait for it instead of being refused.
+    listening = serve._bind(0)
+    try:
+        socket.create_connection(listening.getsockname(), timeout=5).close()
+    finally:
+        listening.close()
+
+
 def test_the_desk_listens_on_the_loopback_only(running):
     port = running.desk.session.port
     addresses = {found[4][0] for found in socket.getaddrinfo(socket.gethostname(), port, socket.AF_INET)}

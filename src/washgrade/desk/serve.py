@@ -41,6 +41,8 @@ def _bind(port: int) -> socket.socket:
         found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         found.bind((LOOPBACK, port))
+        # From here on a browser waits: the link is told before the server has started.
+        found.listen()
     except OSError as error:
         found.close()
         raise InputError(
