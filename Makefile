@@ -1,6 +1,7 @@
 # make demo    lay out the demo site in ./demo, run the whole job, say where the page is
 # make test    all tests
 # make check   format, lint, types, import contracts
+# make docs    the documentation as pages to read, in build/docs
 # make bench   the benchmarks, each a ratio against a reference in the same run
 # make bench-others   the ground beside all libraries that do parts of it, in .venv-bench; writes its document
 PYTHON ?= python3
@@ -11,7 +12,7 @@ else
 BIN := $(VENV)/bin
 endif
 
-.PHONY: demo test check bench bench-others clean
+.PHONY: demo test check docs bench bench-others clean
 
 $(VENV)/installed: pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit("washgrade needs Python 3.11 or newer; found " + sys.version.split()[0] + ". Try: make PYTHON=python3.12 demo") if sys.version_info < (3, 11) else None'
@@ -37,6 +38,16 @@ check: $(VENV)/installed-test
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+$(VENV)/installed-docs: $(VENV)/installed
+	@echo "Installing what the documentation needs ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --group docs
+	@touch $@
+
+docs: $(VENV)/installed-docs
+	@$(BIN)/python docs/reference.py build/docs-source
+	@$(BIN)/python -m sphinx --quiet --fail-on-warning --keep-going build/docs-source build/docs
+	@echo "The documentation is build/docs/index.html"
 
 bench: $(VENV)/installed-test
 	$(BIN)/python benchmarks/ground.py

@@ -49,7 +49,7 @@ def even_points(count_log2: int, size: int) -> NDArray[np.float64]:
     -----
     Sobol' (1967, USSR Comput. Math. Math. Phys. 7:86-112) in the order of the Gray code: the next point is
     the last one, bit by bit exclusive or the direction number of its lowest changing bit. Those follow
-    :math:`m_k = 2 a_1 m_{k-1} \oplus 2^2 a_2 m_{k-2} \oplus \dots \oplus 2^s m_{k-s} \oplus m_{k-s}`
+    :math:`m_k = 2 a_1 m_{k-1} \oplus 2^2 a_2 m_{k-2} \oplus \ldots \oplus 2^s m_{k-s} \oplus m_{k-s}`
     (Bratley & Fox 1988, ACM Trans. Math. Software 14:88-100). Written out here because the general library
     that has it takes most of a second to load.
 
