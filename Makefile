@@ -31,7 +31,7 @@ demo: $(VENV)/installed
 	@$(BIN)/washgrade demo demo
 
 test: $(VENV)/installed-test
-	$(BIN)/python -m pytest -q
+	$(BIN)/python -m pytest -q -n auto --maxprocesses 4 --dist loadfile
 
 check: $(VENV)/installed-test
 	$(BIN)/ruff format --check .
@@ -54,6 +54,11 @@ bench: $(VENV)/installed-test
 	$(BIN)/python benchmarks/grade.py
 	$(BIN)/python benchmarks/page.py
 	$(BIN)/python benchmarks/travel.py
+	$(BIN)/python benchmarks/network.py
+	$(BIN)/python benchmarks/tiles.py
+	$(BIN)/python benchmarks/storm.py
+	$(BIN)/python benchmarks/replay.py
+	$(BIN)/python benchmarks/day.py
 
 bench-others:
 	@test -x .venv-bench/bin/python || $(PYTHON) -m venv .venv-bench
