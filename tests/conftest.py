@@ -7,7 +7,10 @@ a clone without that folder they are skipped, visibly; where the folder is there
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,3 +26,23 @@ def pytest_sessionfinish(session, exitstatus):
     if os.environ.get("CI") and unexcused and exitstatus == 0:
         reporter.write_line(f"\n{len(unexcused)} skipped: in CI a skip counts as a failure.", red=True)
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Where the browser is."""
+    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if found is None:
+        if os.environ.get("CI"):
+            pytest.fail("no Chromium found: pages cannot be tested")
+        pytest.skip("no Chromium on this machine")
+    return found
+
+
+@pytest.fixture(scope="session")
+def playing(chromium: str) -> Iterator[Any]:
+    """Playwright, once in a process: it refuses to run twice side by side."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        yield play

@@ -137,28 +137,20 @@ def start_desk() -> Iterator[Start]:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if chromium is None:
-        if os.environ.get("CI"):
-            pytest.fail("no Chromium found: the desk cannot be tested")
-        pytest.skip("no Chromium on this machine")
-    from playwright.sync_api import sync_playwright
-
+def browser(playing: Any, chromium: str) -> Iterator[Any]:
     quiet = ("quic", "background-networking", "component-update", "sync", "gpu")
-    with sync_playwright() as play:
-        started = play.chromium.launch(
-            executable_path=chromium,
-            args=[
-                "--no-sandbox",
-                "--no-first-run",
-                # Nothing but the loopback has an address.
-                "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
-                *(f"--disable-{name}" for name in quiet),
-            ],
-        )
-        yield started
-        started.close()
+    started = playing.chromium.launch(
+        executable_path=chromium,
+        args=[
+            "--no-sandbox",
+            "--no-first-run",
+            # Nothing but the loopback has an address.
+            "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+            *(f"--disable-{name}" for name in quiet),
+        ],
+    )
+    yield started
+    started.close()
 
 
 @dataclass

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,22 +26,14 @@ def dendritic() -> ModuleType:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if chromium is None:
-        if os.environ.get("CI"):
-            pytest.fail("no Chromium found: the page cannot be tested")
-        pytest.skip("no Chromium on this machine")
-    from playwright.sync_api import sync_playwright
-
+def browser(playing: Any, chromium: str) -> Iterator[Any]:
     quiet = ("quic", "background-networking", "component-update", "sync", "gpu")
-    with sync_playwright() as play:
-        started = play.chromium.launch(
-            executable_path=chromium,
-            args=["--no-sandbox", "--no-first-run", *(f"--disable-{name}" for name in quiet)],
-        )
-        yield started
-        started.close()
+    started = playing.chromium.launch(
+        executable_path=chromium,
+        args=["--no-sandbox", "--no-first-run", *(f"--disable-{name}" for name in quiet)],
+    )
+    yield started
+    started.close()
 
 
 @dataclass
