@@ -247,13 +247,12 @@ def cleanup(
 ) -> None:
     """Follow a heap of sand through drying, screen and magnets: masses, purity, hours, containers.
 
-    \b
     A file of weighings is CSV with the columns pass (first or later), feed_kg, concentrate_kg, tailings_kg,
     feed_grade, concentrate_grade, tailings_grade (or _lb, _percent); two masses and two grades will do, or
     all three grades.
 
-    Examples
-    --------
+    \b
+    Examples:
       washgrade cleanup mysite --buckets 10 --grade 22
       washgrade cleanup mysite --mass "300 lb" --grade 22 --weighings mine.csv
     """  # noqa: D301 - click reads the backspace
