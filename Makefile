@@ -1,5 +1,5 @@
 # make demo    lay out the demo site in ./demo, run the whole job, say where the page is
-# make test    all tests
+# make test    all tests: those of arrays and files on all processors, then those in a browser, one by one
 # make check   format, lint, types, import contracts
 # make docs    the documentation as pages to read, in build/docs
 # make bench   the benchmarks, each a ratio against a reference in the same run
@@ -31,7 +31,8 @@ demo: $(VENV)/installed
 	@$(BIN)/washgrade demo demo
 
 test: $(VENV)/installed-test
-	$(BIN)/python -m pytest -q -n auto --maxprocesses 4 --dist loadfile
+	$(BIN)/python -m pytest -q -n auto --maxprocesses 4 --dist loadfile --ignore tests/page --ignore tests/desk
+	$(BIN)/python -m pytest -q tests/page tests/desk
 
 check: $(VENV)/installed-test
 	$(BIN)/ruff format --check .

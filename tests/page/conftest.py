@@ -98,7 +98,7 @@ def show(browser: Any, tmp_path: Path) -> Iterator[Open]:
         )
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(20000)
+        page.set_default_timeout(60_000)
         opened = Opened(page)
         page.on("request", lambda request: opened.requests.append(request.url))
         page.on("console", lambda message: opened.console.append(f"{message.type}: {message.text}"))
