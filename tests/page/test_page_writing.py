@@ -257,7 +257,7 @@ def test_a_sample_survives_the_restart_and_goes_home(phone, view, tmp_path, size
     page.locator("#kept:text-is('1 to export')").wait_for()
     page.locator("#kept").click()
     row = page.locator("#entries-body li")
-    assert "Magnetics: 2.5 oz; Dry sand: 1.9 lb; To depth: 4 in" in row.inner_text()
+    assert "Magnetics: 2.5 oz; Dry mass: 1.9 lb; Bottom of the layer: 4 in" in row.inner_text()
     records = {}
     for form in ("geojson", "csv"):
         path = saved(page, form, tmp_path)
@@ -316,7 +316,7 @@ def test_changing_deleting_and_undoing(phone, view):
     keep(page)
     row = page.locator("#entries-body li")
     page.locator("#kept").click()
-    assert f"reach {view.reach_id[5]}; Shovel loads: 40; How deep: 10 cm" in row.inner_text()
+    assert f"reach {view.reach_id[5]}; Shovel loads: 40; Depth dug: 10 cm" in row.inner_text()
     first = row.get_attribute("data-id")
     row.locator("button", has_text="Change").click()
     assert page.locator("#entry-loads").input_value() == "40"

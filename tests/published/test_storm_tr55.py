@@ -88,7 +88,7 @@ def test_unit_peak_of_example_4_1():
 
 
 def test_table_f_1_type_iii_last_row():
-    # A transcription in wide use repeats C2 = -.11508 of the row above.
+    # A copy in wide use repeats C2 = -.11508 of the row above.
     assert GRAPHICAL["III"][-1].tolist() == [0.50, 2.17772, -0.36803, -0.09525]
     assert GRAPHICAL["III"][-1, 3] != GRAPHICAL["III"][-2, 3]
     # At Tc = 5 h the two differ by 2.2 %.

@@ -157,7 +157,8 @@ def list_records(
             )
         )
     heads = ("id", "day", "kind", "what", "place, note", "latitude, longitude")
-    echo_table(f"{len(rows)} {kind or 'records'}", heads, rows, left=5)
+    what = kind or "records"
+    echo_table(f"{len(rows)} {what.removesuffix('s') if len(rows) == 1 else what}", heads, rows, left=5)
 
 
 @click.command(short_help="Take a record out of all estimates; it stays on file, marked.")

@@ -163,7 +163,7 @@ def day(
     \b
     Examples:
       washgrade day mysite --hours 6
-      washgrade day mysite --product-kg 100 --sure
+      washgrade day mysite --product-kg 20 --sure
       washgrade day mysite --hours 5 --from -3.00805,36.32577 --gpx day.gpx
     """  # noqa: D301 - click reads the backspace
     from washgrade import survey

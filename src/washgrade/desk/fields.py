@@ -9,10 +9,11 @@ from datetime import date
 from typing import Any
 
 from washgrade.checks import choice
-from washgrade.desk.words import ASKED_IN, GROUPS, LABELS, UNIT_WORDS, in_words
+from washgrade.desk.words import GROUPS, in_words
 from washgrade.errors import InputError
 from washgrade.files.columns import KINDS, Column, known_names
 from washgrade.files.settings import Settings
+from washgrade.page.asked import ASKED_IN, LABELS, UNIT_WORDS
 
 __all__ = [
     "Field",

@@ -236,11 +236,6 @@ def upstream_cells(directions: NDArray[np.uint8]) -> NDArray[np.int32]:
     return count
 
 
-# Steepest ways of a whole grid by one thread, for those who have threads of their own.
-def _steepest(heights: NDArray[np.float32], direction: NDArray[np.uint8]) -> int:
-    return lowest_ways(heights, direction, 0, heights.shape[0], 0)
-
-
 # Give every flat cell a direction, ring by ring from the flats' outlets; return how many got none.
 @kernel
 def _lead_flats(heights: NDArray[np.float32], direction: NDArray[np.uint8], pending: int) -> int:

@@ -1,7 +1,8 @@
 """The forms for writing on the phone: which columns of the data dictionary they ask for, in which words.
 
 The limits, the units and the choices of a field are those of the dictionary of the records, which the caller
-hands over; here stand only the order, the words and the units that a form begins with.
+hands over, and their names are those of all forms (`washgrade.page.asked`); here stand only the order and the
+words below a field.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Protocol
+
+from washgrade.page.asked import ASKED_IN, LABELS, UNIT_WORDS
 
 __all__ = [
     "LAYOUT",
@@ -59,11 +62,6 @@ class Line:
     ----------
     column : str
         Name in the data dictionary.
-    label : str
-        What people read.
-    us, metric : str
-        Name of the column in the unit that the form begins with, for readers of US and of metric units; empty
-        where it has but one.
     help : str
         A few words below it.
     more : bool
@@ -71,156 +69,50 @@ class Line:
     """
 
     column: str
-    label: str
-    us: str = ""
-    metric: str = ""
     help: str = ""
     more: bool = False
 
 
-_TAIL = (
-    Line(column="place", label="Name of the place"),
-    Line(column="note", label="Note"),
-)
+_TAIL = (Line(column="place"), Line(column="note"))
 
 LAYOUT: Mapping[str, tuple[Line, ...]] = MappingProxyType(
     {
         "samples": (
-            Line(
-                column="magnetic_mass_kg",
-                label="Magnetics",
-                us="magnetic_mass_oz",
-                metric="magnetic_mass_g",
-                help="What the magnet took out.",
-            ),
-            Line(
-                column="dry_mass_kg",
-                label="Dry sand",
-                us="dry_mass_lb",
-                metric="dry_mass_kg",
-                help="All that went over the magnet, magnetics included.",
-            ),
-            Line(column="trace", label="Only a trace: too little to weigh"),
-            Line(
-                column="depth_top_m",
-                label="From depth",
-                us="depth_top_in",
-                metric="depth_top_cm",
-                help="Top of the layer below the bed.",
-            ),
-            Line(
-                column="depth_bottom_m",
-                label="To depth",
-                us="depth_bottom_in",
-                metric="depth_bottom_cm",
-                help="Bottom of the layer.",
-            ),
+            Line(column="magnetic_mass_kg", help="What the magnet took out."),
+            Line(column="dry_mass_kg", help="All that went over the magnet, magnetics included."),
+            Line(column="trace"),
+            Line(column="depth_top_m", help="Below the bed."),
+            Line(column="depth_bottom_m", help="Below the bed."),
             *_TAIL,
-            Line(
-                column="volume_litres",
-                label="Dry sand by volume",
-                us="volume_gal",
-                metric="volume_litres",
-                help="Loose and dry, where there is no balance.",
-                more=True,
-            ),
-            Line(column="wet_mass_kg", label="Wet sand", us="wet_mass_lb", metric="wet_mass_kg", more=True),
-            Line(
-                column="moisture",
-                label="Moisture",
-                us="moisture_percent",
-                metric="moisture_percent",
-                help="Water per wet mass.",
-                more=True,
-            ),
-            Line(
-                column="grade",
-                label="Grade",
-                us="grade_percent",
-                metric="grade_percent",
-                help="Only where no masses are known.",
-                more=True,
-            ),
-            Line(
-                column="below",
-                label="Trace: surely below",
-                us="below_percent",
-                metric="below_percent",
-                help="The grade that the eye would have seen.",
-                more=True,
-            ),
+            Line(column="volume_litres", help="Loose and dry, where there is no balance.", more=True),
+            Line(column="wet_mass_kg", more=True),
+            Line(column="moisture", help="Water per wet mass.", more=True),
+            Line(column="grade", help="Only where no masses are known.", more=True),
+            Line(column="below", help="Of a trace: the grade that the eye would have seen.", more=True),
         ),
         "digs": (
-            Line(column="loads", label="Shovel loads"),
-            Line(column="buckets", label="Buckets filled"),
-            Line(column="bite_m", label="How deep", us="bite_in", metric="bite_cm"),
-            Line(
-                column="product_mass_kg",
-                label="Clean product",
-                us="product_mass_lb",
-                metric="product_mass_kg",
-                help="If you know it yet.",
-            ),
+            Line(column="loads"),
+            Line(column="buckets"),
+            Line(column="bite_m"),
+            Line(column="product_mass_kg", help="Clean product, if you know it yet."),
             *_TAIL,
-            Line(
-                column="bucket_litres",
-                label="One bucket holds",
-                us="bucket_gal",
-                metric="bucket_litres",
-                help="Five US gallons unless told.",
-                more=True,
-            ),
-            Line(
-                column="volume_litres",
-                label="Sand dug",
-                us="volume_gal",
-                metric="volume_litres",
-                help="Loose, where it was measured.",
-                more=True,
-            ),
-            Line(
-                column="purity",
-                label="Magnetics in the product",
-                us="purity_percent",
-                metric="purity_percent",
-                more=True,
-            ),
+            Line(column="bucket_litres", help="Five US gallons unless told.", more=True),
+            Line(column="volume_litres", help="Loose, where it was measured.", more=True),
+            Line(column="purity", more=True),
         ),
         "looks": (
-            Line(column="seen", label="What you see"),
-            Line(
-                column="depth_m",
-                label="Depth of the buried streak",
-                us="depth_in",
-                metric="depth_cm",
-                help="From the bed to its top.",
-            ),
+            Line(column="seen"),
+            Line(column="depth_m", help="From the bed to its top."),
             *_TAIL,
         ),
         "storms": (
-            Line(column="rain_mm", label="Rain", us="rain_in", metric="rain_mm"),
-            Line(column="duration_h", label="How long it rained", us="duration_h", metric="duration_h"),
-            Line(
-                column="mark_depth_m",
-                label="Flood mark above the bed",
-                us="mark_depth_in",
-                metric="mark_depth_cm",
-                help="Foam line, drift wood, flattened grass; needs the place.",
-            ),
-            Line(
-                column="mark_width_m",
-                label="Width between flood marks",
-                us="mark_width_ft",
-                metric="mark_width_m",
-            ),
-            Line(column="no_flow", label="The wash did not run"),
+            Line(column="rain_mm"),
+            Line(column="duration_h"),
+            Line(column="mark_depth_m", help="Foam line, drift wood, flattened grass; needs the place."),
+            Line(column="mark_width_m"),
+            Line(column="no_flow"),
             *_TAIL,
-            Line(
-                column="rain_source",
-                label="Where the rain figure comes from",
-                help="Own gauge, neighbour, weather service.",
-                more=True,
-            ),
+            Line(column="rain_source", help="Own gauge, neighbour, weather service.", more=True),
         ),
     }
 )
@@ -241,8 +133,6 @@ LEFT_OUT: Mapping[str, str] = MappingProxyType(
     }
 )
 """Columns of a record's content that have no line in the layout, and why."""
-
-_UNIT_WORDS = {"litres": "L", "percent": "%", "m3": "m³", "ft3": "ft³"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -392,14 +282,15 @@ def _field(column: _Column, line: Line) -> EntryField:
             EntryUnit(column=name, word=_unit_word(name, len(column.names)), factor=column.names[name])
             for name in names
         )
+    us, metric = (_first(column, unit) for unit in ASKED_IN.get(column.name, ("percent", "percent")))
     return EntryField(
         name=column.name,
         kind=column.kind,
-        label=line.label,
+        label=LABELS[column.name],
         help=line.help,
         units=units,
-        us=line.us or column.name,
-        metric=line.metric or column.name,
+        us=us,
+        metric=metric,
         at_least=column.at_least,
         at_most=column.at_most,
         above=column.above,
@@ -411,4 +302,9 @@ def _field(column: _Column, line: Line) -> EntryField:
 def _unit_word(name: str, count: int) -> str:
     """What people read for the unit of a column; nothing for a bare number."""
     unit = name.rpartition("_")[2]
-    return _UNIT_WORDS.get(unit, unit) if count > 1 else ""
+    return UNIT_WORDS.get(unit, unit) if count > 1 else ""
+
+
+def _first(column: _Column, unit: str) -> str:
+    """Name of a column in the unit that is asked first; its own where it has but one."""
+    return next((name for name in column.names if name.endswith(f"_{unit}")), column.name)

@@ -15,7 +15,7 @@ __all__ = ["GRAPHICAL", "graphical_peak_m3_s"]
 _CFS_PER_MI2_IN = 0.3048**3 / 1609.344**2 / 25.4
 
 # TR-55 (1986), appendix F, table F-1: Ia/P and C0, C1, C2 by type of rain.
-# Type III, .50: C2 is -.09525; a transcription in wide use repeats the -.11508 of the row above.
+# Type III, .50: C2 is -.09525; a copy in wide use repeats the -.11508 of the row above.
 GRAPHICAL: dict[str, NDArray[np.float64]] = {
     "I": np.array([
         [0.10, 2.30550, -0.51429, -0.11750],
