@@ -61,7 +61,8 @@ def test_from_an_empty_folder_to_a_printed_walk(open_desk, tmp_path, valley, siz
     wrong = page.locator(".field.wrong")
     assert "Invalid dry mass (lb) of 'two'." in wrong.filter(has_text="Dry mass").inner_text()
     assert "There is no place." in wrong.filter(has_text="Latitude").inner_text()
-    assert page.evaluate("document.activeElement.id") == "faults"
+    # The script of the page may run after the form is there to be read.
+    page.wait_for_function("document.activeElement.id === 'faults'")
     assert survey.notebook(site) == []
     page.get_by_label("Dry mass", exact=True).fill("1.9")
     page.locator("summary", has_text="On the site's grid instead").click()
