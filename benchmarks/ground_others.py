@@ -373,7 +373,7 @@ def compare_times(kind, cells, folder, names, repeats):
     del heights
     found = {}
     for name in names:
-        found[name] = ask_child(name, stored, repeats=repeats if cells <= 30_000_000 else 1)
+        found[name] = ask_child(name, stored, repeats=repeats)
         print(f"  {name}: {found[name]}", file=sys.stderr, flush=True)
     lines = [
         f"### {kind}, {cells / 1e6:.0f} million cells, seconds",

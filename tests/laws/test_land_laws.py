@@ -3,6 +3,7 @@
 import heapq
 import math
 from collections import deque
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from washgrade.land import fill as fill_module
+from washgrade.land import kernel as kernel_module
 from washgrade.land.breach import breach
 from washgrade.land.dem import Dem, horn_gradient
 from washgrade.land.drainage import condition_and_route
@@ -103,6 +105,26 @@ def test_fill_equals_its_plain_twin_both_ways(heights):
     twin = plain_fill(heights)
     np.testing.assert_array_equal(fill(heights), twin)
     np.testing.assert_array_equal(fill(heights, in_order=True), twin)
+
+
+@settings(max_examples=60, deadline=None)
+@given(grounds(), st.integers(2, 5))
+def test_fill_in_bands_equals_its_plain_twin(heights, threads):
+    """Bands of a row or two, so that nearly all water crosses from one to another."""
+    with (
+        mock.patch.object(kernel_module, "LEAST_CELLS_A_THREAD", 1),
+        mock.patch.object(kernel_module, "processors", return_value=threads),
+    ):
+        np.testing.assert_array_equal(fill(heights), plain_fill(heights))
+
+
+def test_fill_of_a_large_rough_ground_is_the_same_in_bands_and_in_order():
+    rng = np.random.default_rng(11)
+    rows, cols = np.mgrid[0:700, 0:800]
+    heights = 40 * np.sin(rows / 90) * np.cos(cols / 70) + 0.02 * cols + rng.normal(0, 0.5, rows.shape)
+    heights[rng.random(rows.shape) < 1e-4] = np.nan
+    heights = heights.astype(np.float32)
+    np.testing.assert_array_equal(fill(heights), fill(heights, in_order=True))
 
 
 @settings(max_examples=60, deadline=None)

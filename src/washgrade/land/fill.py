@@ -10,8 +10,10 @@ from washgrade.land.kernel import (
     ROW_STEP,
     as_heights,
     as_outlets,
+    grown,
     heap_drop,
     heap_push,
+    in_bands,
     kernel,
     mark_outlets,
     neighbour_steps,
@@ -22,11 +24,12 @@ __all__ = ["fill"]
 # Our choice: rough hills and carved valleys of 4 to 25 million cells pass under 2 cells per cell through the
 # queue, white noise more than 8 (made grounds of benchmarks/); beyond the limit a flood in order of height is
 # quicker and its time is bounded. Noise shows at once by the share of cells that the scans leave: 0.035,
-# where carved valleys leave 0.012.
+# where rough hills leave 0.005.
 QUEUE_LIMIT_PER_CELL = 2.0
 MOST_LEFT = 0.03
-# Our choice: on rough hills the third pair of scans spares the queue more than it costs, a fourth does not.
-DOUBLE_SCANS = 3
+# Our choice: on carved valleys of 4 and 25 million cells four pairs of scans took least time, both processors
+# at work, and on rough hills no more than three.
+DOUBLE_SCANS = 4
 MOST_RANGES = 65_536
 
 
@@ -65,8 +68,10 @@ def fill(
     Notes
     -----
     The filled surface is the reconstruction by erosion of the DEM from its outlets. Vincent's hybrid method
-    is used: raster scans forth and back, then a first-in first-out queue for what they left. Where the queue
-    runs long (white noise, spirals), it is given up for a priority flood, whose result is the same.
+    is used: raster scans forth and back, then a first-in first-out queue for what they left. Between the two,
+    cells that can be left dry are settled once and for all, so that no wave of a queue passes them again and
+    again. Scans and dry cells go in bands of rows, one to each processor. Where the queue runs long (white
+    noise, spirals), it is given up for a priority flood, whose result is the same.
 
     References
     ----------
@@ -176,33 +181,77 @@ def _unsettled(
     return count
 
 
-# Fill by scans and a queue; False, with ``water`` unfinished, when the queue runs too long.
+# Scan the rows from ``first`` to before ``end`` forth and back.
 @kernel
-def _fill_by_scans(
-    heights: NDArray[np.float32],
-    water: NDArray[np.float32],
-    queue_limit_per_cell: float,
-    sinks: NDArray[np.int64],
-) -> bool:
+def _scan_pair(heights: NDArray[np.float32], water: NDArray[np.float32], first: int, end: int) -> None:
     rows, cols = heights.shape
-    _start(heights, water)
+    low = np.empty(cols, np.float32)
+    for row in range(max(first, 1), min(end, rows - 1)):
+        _scan_row(heights[row], water[row], water[row - 1], low, True)
+    for row in range(min(end, rows - 1) - 1, max(first, 1) - 1, -1):
+        _scan_row(heights[row], water[row], water[row + 1], low, False)
+
+
+# Let the water off every cell from ``first`` to before ``end`` row that some neighbour lets run dry, and off
+# those that these let run dry. A cell at its own height is final, so each is met once, in whatever order.
+@kernel
+def _run_dry(heights: NDArray[np.float32], water: NDArray[np.float32], first: int, end: int) -> None:
+    rows, cols = heights.shape
+    first = max(first, 1)
+    end = min(end, rows - 1)
     ground = heights.ravel()
     level = water.ravel()
-    for sink in sinks:
-        level[sink] = ground[sink]
-    low = np.empty(cols, np.float32)
-    for _ in range(DOUBLE_SCANS):
-        for row in range(1, rows - 1):
-            _scan_row(heights[row], water[row], water[row - 1], low, True)
-        for row in range(rows - 2, 0, -1):
-            _scan_row(heights[row], water[row], water[row + 1], low, False)
     steps = neighbour_steps(cols)
-    limit = int(queue_limit_per_cell * len(ground)) + 1024
+    stack = np.empty(1024, np.int32)
+    for row in range(first, end):
+        if _unsettled(heights[row], water[row], water[row - 1], water[row + 1]) == 0:
+            continue
+        for start in range(row * cols + 1, (row + 1) * cols - 1):
+            if not level[start] > ground[start]:
+                continue
+            least = level[start]
+            for k in range(8):
+                if level[start + steps[k]] < least:
+                    least = level[start + steps[k]]
+            if not ground[start] >= least:
+                continue
+            level[start] = ground[start]
+            stack[0] = start
+            size = 1
+            while size > 0:
+                size -= 1
+                cell = int(stack[size])
+                source = level[cell]
+                for k in range(8):
+                    near = cell + steps[k]
+                    if (
+                        level[near] > ground[near]
+                        and ground[near] >= source
+                        and first * cols <= near < end * cols
+                    ):
+                        level[near] = ground[near]
+                        if size == len(stack):
+                            stack = grown(stack)
+                        stack[size] = near
+                        size += 1
+
+
+# Count the cells of the rows from ``first`` to before ``end`` that could still be lowered.
+@kernel
+def _count_unsettled(heights: NDArray[np.float32], water: NDArray[np.float32], first: int, end: int) -> int:
     left = 0
-    for row in range(1, rows - 1):
+    for row in range(max(first, 1), min(end, heights.shape[0] - 1)):
         left += _unsettled(heights[row], water[row], water[row - 1], water[row + 1])
-    if left > min(limit, MOST_LEFT * len(ground) + 1024):
-        return False
+    return left
+
+
+# Settle what scans have left, by a queue; False, with ``water`` unfinished, when the queue runs too long.
+@kernel
+def _settle(heights: NDArray[np.float32], water: NDArray[np.float32], limit: int) -> bool:
+    rows, cols = heights.shape
+    ground = heights.ravel()
+    level = water.ravel()
+    steps = neighbour_steps(cols)
     # As long as the queue may ever get; only what is written to takes memory.
     queue = np.empty(limit + 9, np.int32)
     pushed = 0
@@ -241,6 +290,26 @@ def _fill_by_scans(
                     return False
             pushed += end - 1
     return True
+
+
+def _fill_by_scans(
+    heights: NDArray[np.float32],
+    water: NDArray[np.float32],
+    queue_limit_per_cell: float,
+    sinks: NDArray[np.int64],
+) -> bool:
+    """Fill by scans and a queue; False, with ``water`` unfinished, when the queue would run too long."""
+    _start(heights, water)
+    water.ravel()[sinks] = heights.ravel()[sinks]
+    # Bands read each other's rows while these are being lowered. What they read is never too low, and the
+    # surface that nothing lowers any more is the same, whatever they have read.
+    for _ in range(DOUBLE_SCANS):
+        in_bands(lambda first, end: _scan_pair(heights, water, first, end), *heights.shape)
+    in_bands(lambda first, end: _run_dry(heights, water, first, end), *heights.shape)
+    _run_dry(heights, water, 0, len(heights))
+    limit = int(queue_limit_per_cell * heights.size) + 1024
+    left = sum(in_bands(lambda first, end: _count_unsettled(heights, water, first, end), *heights.shape))
+    return left <= min(limit, MOST_LEFT * heights.size + 1024) and _settle(heights, water, limit)
 
 
 @kernel
