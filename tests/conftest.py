@@ -42,7 +42,9 @@ def chromium() -> str:
 @pytest.fixture(scope="session")
 def playing(chromium: str) -> Iterator[Any]:
     """Playwright, once in a process: it refuses to run twice side by side."""
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    # What is waited for comes within a moment, or within a minute on a machine that does much else.
+    expect.set_options(timeout=60_000)
     with sync_playwright() as play:
         yield play

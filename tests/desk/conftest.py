@@ -163,13 +163,15 @@ class Seen:
     console: list[str] = field(default_factory=list)
     dialogs: list[str] = field(default_factory=list)
 
-    def settle(self, patience_s: float = 240.0) -> None:
-        """Wait until no work is under way."""
-        until_s = time.monotonic() + patience_s
-        while self.page.locator("[data-job]").count():
-            assert time.monotonic() < until_s, self.page.inner_text("body")
-            self.page.wait_for_timeout(200)
-        self.page.wait_for_load_state("load")
+    def settle(self, address: str, patience_s: float = 240.0) -> None:
+        """Wait until a page is there and no work is under way; an address ends like a glob."""
+        from playwright.sync_api import expect
+
+        self.page.wait_for_url(f"{self.base}{address}", timeout=1000 * patience_s)
+        # Twice, because a page that is still being read may not have come to its job yet.
+        for _ in range(2):
+            expect(self.page.locator("[data-job]")).to_have_count(0, timeout=1000 * patience_s)
+            self.page.wait_for_load_state("load")
 
     def assert_quiet(self) -> None:
         """Nothing left the desk, and nothing broke."""
@@ -183,8 +185,10 @@ def open_desk(browser: Any) -> Iterator[Callable[..., Seen]]:
     """Start a desk by its command, as a person does, and open its link."""
     begun: list[Any] = []
 
-    def start(folder: Path, size: str = "desk", *, script: bool = True, more: tuple[str, ...] = ()) -> Seen:
-        command = "import sys; from washgrade.cli import main; main()"
+    def start(
+        folder: Path, size: str = "desk", *, script: bool = True, more: tuple[str, ...] = (), first: str = ""
+    ) -> Seen:
+        command = f"{first}\nfrom washgrade.cli import main\nmain()"
         process = subprocess.Popen(
             [sys.executable, "-c", command, "desk", str(folder), "--no-browser", *more],
             stdout=subprocess.PIPE,
@@ -202,7 +206,7 @@ def open_desk(browser: Any) -> Iterator[Callable[..., Seen]]:
         )
         begun.append((process, context))
         page = context.new_page()
-        page.set_default_timeout(30_000)
+        page.set_default_timeout(60_000)
         seen = Seen(page, link.split("/start")[0])
         page.on("request", lambda request: seen.requests.append(request.url))
         page.on("console", lambda message: seen.console.append(f"{message.type}: {message.text}"))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import html
+import os
 import re
+import signal
 import time
 from pathlib import Path
 
@@ -13,7 +15,7 @@ import pytest
 from washgrade import survey
 from washgrade.desk import fields, words
 from washgrade.desk.app import page_colours
-from washgrade.desk.jobs import Jobs
+from washgrade.desk.jobs import RUNNING, Jobs
 from washgrade.files.columns import KINDS
 from washgrade.files.settings import Settings, changed_text, read_settings, settings_text
 
@@ -380,9 +382,9 @@ def test_faults_of_a_walk_stand_beside_their_fields(start_desk, site):
     ]
 
 
-def wait_for(job, step, patience_s=200.0):
+def wait_for(happened, patience_s=200.0):
     until_s = time.monotonic() + patience_s
-    while job.step != step and not job.over.is_set():
+    while not happened():
         assert time.monotonic() < until_s
         time.sleep(0.01)
 
@@ -394,8 +396,9 @@ def test_cancelling_a_build_leaves_the_site_as_it_was(start_desk, tmp_path, site
     before = print_of(folder) if rebuild else {}
     answer = running.post("/ground", {"picked_dem": "valley.tif"})
     job = running.desk.jobs.find(answer.url.path.rsplit("/", 1)[1])
-    while not job.step:
-        time.sleep(0.01)
+    wait_for(lambda: job.step)
+    # Held, or the work might be over before the word to cancel comes.
+    os.kill(running.desk.jobs._process.pid, signal.SIGSTOP)
     answer = running.post(f"/jobs/{job.name}/cancel")
     assert "Cancelled. The site is as it was before." in answer.text
     assert job.state == "cancelled"
@@ -410,13 +413,12 @@ def test_a_crash_of_the_work_does_not_take_the_desk(start_desk, site):
     running = start_desk(site)
     running.desk.jobs._ready()
     process = running.desk.jobs._process
-    import threading
-
-    def strike_down():
-        time.sleep(0.3)
-        process.kill()
-
-    threading.Thread(target=strike_down).start()
+    # Held, so that it is struck down in the midst of its work, however quick it is.
+    os.kill(process.pid, signal.SIGSTOP)
+    running.client.get("/rank")
+    wait_for(lambda: any(job.state == RUNNING for job in running.desk.jobs._jobs.values()))
+    time.sleep(0.5)
+    process.kill()
     answer = running.ready("/rank")
     assert answer.status_code == 200
     assert running.sentences(answer)[0].startswith("The work stopped before its end; the desk goes on")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -44,6 +45,19 @@ class Opened:
     requests: list[str] = field(default_factory=list)
     console: list[str] = field(default_factory=list)
     dialogs: list[str] = field(default_factory=list)
+
+    def until(self, happened: Callable[[], bool], patience_s: float = 60.0) -> None:
+        """Look again and again: what a script or an animation brings about comes when it comes."""
+        until_s = time.monotonic() + patience_s
+        while not happened():
+            assert time.monotonic() < until_s, "what was waited for did not come"
+            self.page.wait_for_timeout(50)
+
+    def rest(self) -> None:
+        """Wait until the map neither slides nor zooms, which it may begin with the next frame only."""
+        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => setTimeout(done, 50)))")
+        moving = "() => Boolean(map_washgrade._animatingZoom || map_washgrade._panAnim?._inProgress)"
+        self.until(lambda: not self.page.evaluate(moving))
 
     def click_on_map(self, lat: float, lon: float) -> None:
         spot = self.page.evaluate(

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from matplotlib.image import imread
+from playwright.sync_api import expect
 from pyproj import Geod
 
 from washgrade.page.build import page_asset
@@ -168,11 +169,6 @@ def test_the_day_is_listed_and_drawn(show, view):
     assert "20 lb of product." in page.locator("#day-body").inner_text()
 
 
-def at(page, lat, lon, accuracy_m=5.0):
-    page.context.set_geolocation({"latitude": lat, "longitude": lon, "accuracy": accuracy_m})
-    page.wait_for_timeout(250)
-
-
 @pytest.mark.parametrize("size", ["phone", "desk"])
 def test_the_way_to_the_next_stop(show, view, size):
     opened = show(view, size)
@@ -193,8 +189,10 @@ def test_the_way_to_the_next_stop(show, view, size):
     assert told.group(2) == ["N", "NE", "E"][round(bearing / 45)]
     assert f"Stop 1, {stops[0].reach}" in guide.inner_text()
     assert opened.pixels(opened.colour("here")) > 50
-    at(page, stops[0].lat + 0.00002, stops[0].lon)
-    assert "here" in guide.inner_text()
+    page.context.set_geolocation(
+        {"latitude": stops[0].lat + 0.00002, "longitude": stops[0].lon, "accuracy": 5.0}
+    )
+    expect(guide).to_contain_text("here")
     guide.locator("button", has_text="Next").click()
     assert f"Stop 2, {stops[1].reach}" in guide.inner_text()
     guide.locator("button", has_text="Day").click()
@@ -220,7 +218,7 @@ def test_full_sun_is_black_on_white(show, view):
     # Bolder lines.
     assert opened.pixels(opened.colour("grade-3")) > 1.2 * before
     page.locator("#sun").click()
-    assert page.locator("#relief").is_visible()
+    expect(page.locator("#relief")).to_be_visible()
 
 
 def test_the_view_is_saved_as_a_picture(show, view, tmp_path):

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 import rasterio
 from click.testing import CliRunner
+from playwright.sync_api import expect
 from pyproj import Geod
 
 from washgrade import survey
@@ -64,7 +65,7 @@ class Phone:
             **more,
         )
         page = self.context.new_page()
-        page.set_default_timeout(20000)
+        page.set_default_timeout(60000)
         page.on("console", lambda message: self.console.append(message.text))
         page.on("pageerror", lambda error: self.console.append(str(error)))
         page.on("request", lambda request: self.requests.append(request.url))
@@ -113,6 +114,27 @@ def saved(page, form, tmp_path):
     path = tmp_path / told.value.suggested_filename
     told.value.save_as(path)
     return path
+
+
+def draft(page):
+    """What the browser holds of a form that is not finished, or None."""
+    return page.evaluate(
+        """() => new Promise((done) => {
+          const asked = indexedDB.open('washgrade-entries', 1);
+          asked.onsuccess = () => {
+            const found = asked.result.transaction('drafts').objectStore('drafts').get('draft');
+            found.onsuccess = () => { asked.result.close(); done(found.result?.raw?.fields ?? null); };
+          };
+        })"""
+    )
+
+
+def draft_becomes(page, wanted):
+    for _ in range(600):
+        if draft(page) == wanted:
+            return
+        page.wait_for_timeout(100)
+    assert draft(page) == wanted
 
 
 # One table for the fields.
@@ -338,13 +360,16 @@ def test_what_is_half_written_comes_back(phone, view):
     page = one.start()
     page.locator("[data-kind=storms]").click()
     fill(page, rain_mm="31", note="from the neighbour")
-    page.wait_for_timeout(300)
+    # It is on the disk some moments after it was typed.
+    note = {"text": "from the neighbour", "unit": None}
+    draft_becomes(page, {"rain_mm": {"text": "31", "unit": "rain_mm"}, "note": note})
     page = one.start()
     page.locator("form.entry").wait_for()
     assert page.locator("#entry-rain_mm").input_value() == "31"
     assert page.locator("#entry-note").input_value() == "from the neighbour"
     keep(page)
     page.locator("#kept:text-is('1 to export')").wait_for()
+    draft_becomes(page, None)
     page = one.start()
     page.locator("#kept:text-is('1 to export')").wait_for()
     assert not page.locator("form.entry").is_visible()
@@ -375,9 +400,9 @@ def test_the_best_of_several_fixes_is_taken(phone, view):
     page = one.start(at=(mark.lat + 0.001, mark.lon), accuracy_m=48.0)
     page.locator("[data-kind=looks]").click()
     page.locator("text=Best of 1 fix").wait_for()
-    for lat, accuracy_m in ((mark.lat, 7.0), (mark.lat + 0.002, 30.0)):
+    for count, (lat, accuracy_m) in enumerate(((mark.lat, 7.0), (mark.lat + 0.002, 30.0)), start=2):
         one.context.set_geolocation({"latitude": lat, "longitude": mark.lon, "accuracy": accuracy_m})
-        page.wait_for_timeout(300)
+        expect(page.locator(".where")).to_contain_text(re.compile(f"Best of [{count}-9] fixes"))
     told = page.locator(".where .told").inner_text()
     assert told == f"{mark.lat:.6f}, {mark.lon:.6f} ± 7 m"
 
@@ -417,10 +442,10 @@ def test_far_from_any_wash_is_said(phone, view):
     page = phone(view).start()
     page.locator("[data-kind=samples]").click()
     place_typed(page, 38.0, -2.34)
-    assert "beyond 30 m the estimate does not count it" in page.locator(".offer").first.inner_text()
+    expect(page.locator(".offer").first).to_contain_text("beyond 30 m the estimate does not count it")
     fill(page, magnetic_mass_kg="20", dry_mass_kg="1")
     keep(page)
-    assert "off the map" in page.locator(".where > .fault").first.inner_text()
+    expect(page.locator(".where > .fault").first).to_contain_text("off the map")
 
 
 def test_a_refused_position_leaves_the_cross_and_typing(phone, view):
@@ -433,7 +458,7 @@ def test_a_refused_position_leaves_the_cross_and_typing(phone, view):
     page.locator("[data-way=here]").click()
     assert "refused" in page.locator(".refused").inner_text()
     page.locator("[data-way=cross]").click()
-    assert page.locator("#cross").is_visible()
+    expect(page.locator("#cross")).to_be_visible()
     lat, lon = view.lat[10], view.lon[10]
     page.evaluate("([lat, lon]) => map_washgrade.setView([lat, lon], 17, {animate: false})", [lat, lon])
     # A map pixel at zoom 17 is about a metre.
@@ -498,6 +523,7 @@ def test_faults_stand_beside_their_fields_in_the_units_chosen(phone, view):
     def beside(name):
         return page.locator(f"#entry-{name}-fault").inner_text()
 
+    page.locator(".summary").wait_for()
     assert beside("magnetic_mass_kg") == "Write 1.5: with a point, not a comma."
     # 1000 kg, the dictionary's limit, in pounds of 0.45359237 kg.
     assert beside("dry_mass_kg") == "This must be above 0 lb and 2,204.6226 lb at most."
