@@ -10,8 +10,9 @@ below 0 is better than published.
 ``python benchmarks/route.py sets``: worth of sets of stops over the best of all sets, for the search, for
 greedy insertion alone (its first turn) and for "rank, then nearest neighbour".
 
-``python benchmarks/route.py walk``: a sampling walk of 15 stops on made ground of some 50,000 nodes, as a
-ratio to one search of walking times over all of it.
+``python benchmarks/route.py walk``: a sampling walk of at most 15 stops on made ground of some 50,000 nodes,
+with several numbers of near places and of candidates: what it settles, processor time and wall time, and the
+processor time as a multiple of one search of walking times over the whole surface.
 """
 
 from __future__ import annotations
@@ -150,6 +151,7 @@ def sets():
 
 
 def walk():
+    from washgrade.dig.legs import NEAR
     from washgrade.dig.walk import WalkProblem, WalkRule, plan_walk
     from washgrade.land.channels import delineate
     from washgrade.land.dem import Dem
@@ -182,28 +184,42 @@ def walk():
     print(f"{len(nodes)} nodes, {surface.height_m.size} walking cells")
     start = np.ravel_multi_index((side // 2, side // 2), surface.shape)
     walking_field(surface, int(start))
-    began = time.perf_counter()
+    began = time.process_time()
     walking_field(surface, int(start))
-    one_s = time.perf_counter() - began
-    for most_candidates in (80, 160, 320):
+    one_s = time.process_time() - began
+
+    def planned(hours, near, most_candidates, seeds):
         problem = WalkProblem(
             weighed=weighed,
             nodes=nodes,
             surface=surface,
-            rule=WalkRule(hours=9.0, most_stops=15, most_candidates=most_candidates),
+            rule=WalkRule(hours=hours, most_stops=15, most_candidates=most_candidates),
             cutoff_grade=0.05,
             start_easting_m=float(nodes.easting_m[middle]),
             start_northing_m=float(nodes.northing_m[middle]),
         )
-        for run in ("first", "again"):
-            began = time.perf_counter()
-            plan = plan_walk(problem, rng=np.random.default_rng(1))
-            took_s = time.perf_counter() - began
-            print(
-                f"{most_candidates} candidates, {run}: {len(plan.node)} stops, {plan.minutes:.0f} of "
-                f"{plan.budget_minutes:.0f} min, settles {plan.settled:.4f} (bound {plan.bound_share:.4f}); "
-                f"{took_s:.1f} s, {took_s / one_s:.0f} searches of the whole surface"
-            )
+        settled, spent_s, took_s, stops = [], [], [], []
+        for seed in range(seeds):
+            began, began_wall = time.process_time(), time.perf_counter()
+            plan = plan_walk(problem, rng=np.random.default_rng(seed), near=near)
+            spent_s.append(time.process_time() - began)
+            took_s.append(time.perf_counter() - began_wall)
+            settled.append(plan.settled)
+            stops.append(len(plan.node))
+        print(
+            f"{hours:5g} {near:5d} {most_candidates:10d} {max(stops):6d} {np.mean(settled):9.4f} "
+            f"{plan.bound_share:7.4f} {min(spent_s):11.1f} {min(took_s):8.1f} {min(spent_s) / one_s:9.0f}",
+            flush=True,
+        )
+
+    planned(1.0, NEAR, 40, 1)
+    print(f"one search of the whole surface: {one_s:.2f} s of a processor")
+    print("hours  near candidates  stops   settles   bound  processor s   wall s  searches")
+    for hours in (3.0, 6.0, 9.0):
+        for near in (8, NEAR, 24):
+            planned(hours, near, 160, 3)
+    for most_candidates in (80, 320):
+        planned(9.0, NEAR, most_candidates, 3)
 
 
 def main():

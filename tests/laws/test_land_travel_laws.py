@@ -226,6 +226,27 @@ def test_paths_are_made_of_moves_that_touch_no_closed_cell(surface, to_source, s
         assert found.time_s.flat[cell] == pytest.approx(took_s, rel=1e-9)
 
 
+@settings(deadline=None, max_examples=80)
+@given(surface=surfaces(), to_source=st.booleans(), seed=st.integers(0, 2**32 - 1))
+def test_a_search_that_stops_early_has_all_that_is_nearer(surface, to_source, seed):
+    rng = np.random.default_rng(seed)
+    source = int(rng.choice(np.flatnonzero(~surface.closed)))
+    whole = walking_field(surface, source, to_source=to_source)
+    times_s = whole.time_s[np.isfinite(whole.time_s)]
+    within_s = float(rng.choice(times_s)) * float(rng.choice([0.5, 1.0, 1.5]))
+    part = walking_field(surface, source, to_source=to_source, within_s=within_s)
+    near = whole.time_s <= within_s
+    np.testing.assert_array_equal(part.time_s, np.where(near, whole.time_s, np.inf))
+    for cell in np.flatnonzero(near):
+        assert part.path_cells(int(cell)).tolist() == whole.path_cells(int(cell)).tolist()
+    until = int(rng.integers(surface.height_m.size))
+    part = walking_field(surface, source, to_source=to_source, until=until)
+    np.testing.assert_array_equal(
+        part.time_s, np.where(whole.time_s <= whole.time_s.flat[until], whole.time_s, np.inf)
+    )
+    assert part.path_cells(until).tolist() == whole.path_cells(until).tolist()
+
+
 @settings(deadline=None, max_examples=40)
 @given(surface=surfaces(), seed=st.integers(0, 2**32 - 1))
 def test_closing_a_cell_shortens_no_walk(surface, seed):

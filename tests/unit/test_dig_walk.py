@@ -195,6 +195,31 @@ def test_times_by_way_of_others_are_never_too_short_and_seldom_too_long() -> Non
     assert legs[:many, many + 1] == pytest.approx(exact[:, -1], abs=1e-5)
 
 
+def test_times_are_searched_wherever_a_walk_within_the_limit_may_lead() -> None:
+    channels, surface = ground()
+    cells = np.unique(open_cells(surface, channels.nodes.easting_m, channels.nodes.northing_m)[::25])
+    cells = cells[cells >= 0]
+    start, end = int(cells[len(cells) // 2]), int(cells[0])
+    for last in (start, end, None):
+        ways = WalkLegs(surface=surface, start=start, end=last)
+        there = cells[np.isfinite(ways.out_minutes(cells) + ways.back_minutes(cells))]
+        many = len(there)
+        whole = legs_between(ways, there, near=many)[:many, :many]
+        out, back = ways.out_minutes(there), ways.back_minutes(there)
+        takes = out[:, None] + whole + back
+        limit = float(np.median(takes))
+        found = legs_between(ways, there, near=many, within_minutes=limit)[:many, :many]
+        on_a_walk = takes <= limit
+        assert found[on_a_walk] == pytest.approx(whole[on_a_walk], rel=1e-12)
+        # What surely is on none is not looked at, so that one goes by way of others.
+        assert np.all(found >= whole * (1 - 1e-12))
+        assert np.any(found > whole * 1.01)
+        # A limit on the ways back changes none that is shorter.
+        short = WalkLegs(surface=surface, start=start, end=last, within_minutes=limit)
+        assert short.out_minutes(there).tolist() == out.tolist()
+        assert short.back_minutes(there).tolist() == np.where(back <= limit, back, np.inf).tolist()
+
+
 def lone_m(stops: np.ndarray) -> float:
     """Mean distance from a stop to the nearest other one."""
     nodes = ground()[0].nodes

@@ -326,6 +326,14 @@ def test_settings(setting, value, rule):
             "Invalid 'source' of 0.5. It must be a whole number.",
         ),
         (
+            lambda: walking_field(surface_of([[0, 0]]), 0, until=9),
+            "Invalid 'until' with walking cell 9. It must be 0 to 1, or -1 for nowhere.",
+        ),
+        (
+            lambda: walking_field(surface_of([[0, 0]]), 0, within_s=-1.0),
+            "Invalid 'within_s' of -1.0. It must be at least 0.",
+        ),
+        (
             lambda: walking_field(surface_of([[0, 0]]), 0).path_cells(2),
             "Invalid 'cell' with walking cell 2. It must be 0 to 1, or -1 for nowhere.",
         ),

@@ -20,6 +20,9 @@ SHADES = tuple(np.arange(0.5, 2.6, 0.5).tolist())
 # Reaches that are all looked at; of more, those that cannot be part of the best plan are left out unseen. Our
 # choice, because so many take no second.
 MANY = 400
+# Of more, the best so many give the price of a minute by which the others are left out. Our choice, because a
+# day's plan digs a dozen.
+FEW = 100
 # Pairings looked at for each of them: our choice, because they gain little by others.
 LAST_PAIRINGS = 4
 
@@ -80,14 +83,13 @@ def plan_day(problem: DayProblem) -> Day:
 def _table(problem: DayProblem) -> DayTable:
     """Lay out the reaches that may be part of the best plan; of many, most cannot."""
     reach = diggable(problem)
-    many = MANY
-    if len(reach) <= many:
+    if len(reach) <= MANY:
         return day_table(problem, reach)
-    standing = problem.standing.at(reach)
-    first_kg = problem.counts_per_kg * standing.expected_kg(1)[:, 1] + problem.steady_kg
+    first_kg = problem.counts_per_kg * problem.standing.expected_kg(1)[reach, 1] + problem.steady_kg
     share = (problem.round_minutes[:, reach] / problem.capacity_loads[:, reach]).min(axis=0)
     load_minutes = share + problem.dig_minutes
     order = np.argsort(-first_kg / load_minutes, kind="stable")
+    many = FEW
     while True:
         priced = _priced(day_table(problem, np.sort(reach[order[:many]])), problem.budget_minutes)
         others = order[many:]
@@ -98,6 +100,9 @@ def _table(problem: DayProblem) -> DayTable:
         many *= 2
     spare_kg = priced.bound_kg(priced.price) - plan_once(priced, []).expected_kg
     kept = np.concatenate([order[:many], others[loss_kg <= spare_kg + ROOM * (1.0 + spare_kg)]])
+    if problem.sure or problem.target_kg is not None:
+        # The price is that of the mean and of the whole time: for other ends look at more.
+        kept = np.union1d(kept, order[:MANY])
     return day_table(problem, np.sort(reach[kept]))
 
 
@@ -145,7 +150,7 @@ def _shortest(table: DayTable, target_kg: float, shared: list[Pairing]) -> Day:
 def _surest(table: DayTable, plain: Day, shared: list[Pairing]) -> Day:
     """The day of best P10 among those found by shading."""
     best, budget = plain, plain.budget_minutes
-    draws_kg = table.problem.counts_per_kg * table.problem.standing.load_kg[:, table.reach]
+    draws_kg = table.problem.counts_per_kg * table.problem.standing.at(table.reach).load_kg
     mean_kg = np.maximum(draws_kg.mean(axis=0), 1e-12)
     doubt = draws_kg.std(axis=0) / mean_kg
     shared = shared[-LAST_PAIRINGS:]

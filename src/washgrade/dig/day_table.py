@@ -114,7 +114,7 @@ def diggable(problem: DayProblem) -> NDArray[np.int64]:
     """
     quickest = problem.round_minutes.min(axis=0) + problem.dig_minutes
     in_time = np.flatnonzero(quickest <= problem.budget_minutes)
-    left = problem.standing.at(in_time).loads_left.mean(axis=0, dtype=np.float64)
+    left = problem.standing.expected_loads_left[in_time]
     found: NDArray[np.int64] = in_time[left + ROOM >= 1.0]
     return found
 
@@ -138,7 +138,7 @@ def day_table(problem: DayProblem, reach: NDArray[np.int64]) -> DayTable:
     load_minutes = (times / problem.capacity_loads).min(axis=0) + problem.dig_minutes
     standing = problem.standing.at(reach)
     fit = np.floor(problem.budget_minutes / load_minutes[reach] + ROOM)
-    left = np.floor(standing.loads_left.mean(axis=0, dtype=np.float64) + ROOM)
+    left = np.floor(standing.expected_loads_left + ROOM)
     most = np.minimum(np.minimum(left, fit), MOST_LOADS).astype(np.int64)
     widest = int(most.max()) if len(most) else 0
     mean_kg = problem.counts_per_kg * standing.expected_kg(widest)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.dig.doubt import Doubt, doubt_of, doubt_weight
-from washgrade.dig.legs import WalkLegs, legs_between, open_cells
+from washgrade.dig.legs import NEAR, WalkLegs, legs_between, open_cells
 from washgrade.dig.load_walk import speed_factor_with_load
 from washgrade.dig.route import Route, RouteProblem, plan_route, upper_bound
 from washgrade.dig.stops import nodes_apart
@@ -30,6 +30,7 @@ def plan_walk(
     *,
     rng: np.random.Generator,
     rounds: int = ROUNDS,
+    near: int = NEAR,
     progress: Callable[[float], None] | None = None,
 ) -> Walk:
     """Plan a sampling walk that settles much of the doubt about the ranking within the hours.
@@ -42,6 +43,8 @@ def plan_walk(
         Decides the turns of the search; the same state gives the same walk.
     rounds : int, default 1500
         Turns of the search.
+    near : int, default 12
+        Places near each candidate to which walking times are searched (`washgrade.dig.legs.legs_between`).
     progress : callable, optional
         Called with the share done, 0 to 1.
 
@@ -75,13 +78,14 @@ def plan_walk(
     elif problem.end_easting_m is not None and problem.end_northing_m is not None:
         end = _end_cell(problem.surface, "end", problem.end_easting_m, problem.end_northing_m)
     cells = open_cells(problem.surface, nodes.easting_m, nodes.northing_m)
-    ways = WalkLegs(surface=problem.surface, start=start, end=end)
+    # Without samples on the way out and back, so that nobody is called too far who is not.
+    slow = _slowness(rule, problem.surface, rule.pack_kg)
+    ways = WalkLegs(surface=problem.surface, start=start, end=end, within_minutes=budget / slow)
     say(0.1)
 
-    # Without load on the way out and back, so that nobody is called too far who is not.
-    slow = _slowness(rule, problem.surface, rule.pack_kg)
     there, back = slow * ways.out_minutes(cells), slow * ways.back_minutes(cells)
-    cut_off = ~np.isfinite(there + back)
+    # What is too steep is so both ways, so whatever can be reached can be left again, in whatever time.
+    cut_off = ~np.isfinite(there)
     too_far = ~cut_off & (there + rule.sample_minutes + back > budget)
     eligible = ~cut_off & ~too_far
     if problem.allowed is not None:
@@ -107,7 +111,10 @@ def plan_walk(
     )
     doubt = doubt.after(len(points) + np.arange(len(done))).only(np.arange(len(points)))
     say(0.4)
-    legs = legs_between(ways, cells[points])
+    # Whoever goes from one stop to another makes two.
+    legs = legs_between(
+        ways, cells[points], near=near, within_minutes=budget / slow - 2.0 * rule.sample_minutes
+    )
     say(0.8)
     routed, bound = _choose(problem, points, doubt, legs, rng, rounds)
     say(0.95)

@@ -31,6 +31,7 @@ def shortest(
     source: int,
     targets: NDArray[np.int64],
     to_source: bool,
+    within_s: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
     """Dijkstra's search over a flattened grid with a closed edge; NaN heights are closed.
 
@@ -54,18 +55,21 @@ def shortest(
         Open cells, each once, at which to stop when all are reached; none to search everywhere.
     to_source : bool
         Whether the walks go to the source.
+    within_s : float
+        Time at which to stop, seconds; inf to search everywhere.
 
     Returns
     -------
     time_s : ndarray of float64, shape (cells,)
-        Seconds, inf where not reached; final at the targets only, if there are some.
+        Seconds, inf where not reached. Where the search stopped early only times up to that of the last
+        target, or up to ``within_s``, are final; all others lie above.
     move : ndarray of uint8, shape (cells,)
         Move by which each cell was reached, `NO_MOVE` where none was.
 
     Examples
     --------
     >>> heights = np.pad(np.zeros((1, 3), np.float32), 2, constant_values=np.nan).ravel()
-    >>> time_s, move = shortest(heights, 7, 5.0, 1.0, 3.5, 0.0, 0.6, 16, np.empty(0, np.int64), False)
+    >>> time_s, move = shortest(heights, 7, 5.0, 1.0, 3.5, 0.0, 0.6, 16, np.empty(0, np.int64), False, np.inf)
     >>> time_s[16:19].tolist(), move[16:19].tolist()
     ([0.0, 5.0, 10.0], [255, 0, 0])
     """
@@ -134,6 +138,9 @@ def shortest(
             if targets_left == 0:
                 break
         here_s = time_s[cell]
+        # Whatever else is quicker than that has its final time already: a bucket is never improved by itself.
+        if here_s > within_s:
+            break
         here_m = np.float64(heights[cell])
         for k in range(MOVES):
             near = cell + step[k]

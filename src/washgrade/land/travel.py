@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import whole
-from washgrade.errors import GroundError
+from washgrade.errors import GroundError, InputError
 from washgrade.land.kernel import MOST_CELLS
-from washgrade.land.shortest import MOVE_COLS, MOVE_ROWS, shortest
+from washgrade.land.shortest import MOVE_COLS, MOVE_ROWS, NO_MOVE, shortest
 from washgrade.land.walkable import NOWHERE, WalkingSurface
 
 __all__ = ["ELONGATION_BOUND", "WalkingField", "walking_field", "walking_times_s"]
@@ -91,7 +91,14 @@ class WalkingField:
         return np.array(cells if self.to_source else cells[::-1], np.int64)
 
 
-def walking_field(surface: WalkingSurface, source: int, *, to_source: bool = False) -> WalkingField:
+def walking_field(
+    surface: WalkingSurface,
+    source: int,
+    *,
+    to_source: bool = False,
+    within_s: float = math.inf,
+    until: int | None = None,
+) -> WalkingField:
     """Walking time from one walking cell to every other, or from every other to it.
 
     Parameters
@@ -102,18 +109,23 @@ def walking_field(surface: WalkingSurface, source: int, *, to_source: bool = Fal
         The walking cell.
     to_source : bool, optional
         True for the times of the ways back.
+    within_s : float, optional
+        Longest time that is of interest, seconds, at least 0: the search stops there. No end unless told.
+    until : int, optional
+        The one walking cell that is of interest; the search stops there too.
 
     Returns
     -------
     WalkingField
-        Times in seconds, and the moves. All inf if the source is closed or `NOWHERE`.
+        Times in seconds, and the moves. All inf if the source is closed or `NOWHERE`; inf too wherever the
+        walk takes longer than ``within_s`` or than that to the cell ``until``.
 
     Raises
     ------
     GroundError
         If there is no such walking cell, or too many.
     InputError
-        If it is no whole number.
+        If it is no whole number, or the time is below 0.
 
     Notes
     -----
@@ -132,8 +144,20 @@ def walking_field(surface: WalkingSurface, source: int, *, to_source: bool = Fal
     ([13, 10, 7, 4, 1], 73.8)
     """
     start = _checked_cell("source", source, surface)
+    if math.isnan(within_s) or within_s < 0.0:
+        raise InputError(f"Invalid 'within_s' of {within_s}. It must be at least 0.")
+    goal = np.empty(0, np.int64)
+    if until is not None:
+        goal = np.array([_checked_cell("until", until, surface)])
+        # Towards a closed cell there is nothing to stop at: everything within the time is searched.
+        goal = goal[(goal != NOWHERE) & ~surface.closed.flat[goal]]
     rows, cols = surface.shape
-    time_s, move = _search(surface, _with_edge(surface), start, np.empty(0, np.int64), to_source)
+    time_s, move = _search(surface, _with_edge(surface), start, goal, to_source, within_s)
+    last_s = min(within_s, float(time_s[_edged(goal, surface)].max(initial=0.0)) if len(goal) else math.inf)
+    if math.isfinite(last_s):
+        # Beyond it times are not final.
+        late = time_s > last_s
+        time_s[late], move[late] = np.inf, NO_MOVE
     inside = (slice(EDGE, EDGE + rows), slice(EDGE, EDGE + cols))
     return WalkingField(
         surface=surface,
@@ -280,8 +304,9 @@ def _search(
     source: int,
     targets: NDArray[np.int64],
     to_source: bool,
+    within_s: float = math.inf,
 ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-    """Times and moves in the grid with its edge, as far as the targets; everywhere if there are none."""
+    """Times and moves in the grid with its edge, as far as the targets or the time; else everywhere."""
     walking = surface.walking
     start = int(_edged(np.array([source]), surface)[0]) if source != NOWHERE else 0
     return shortest(
@@ -295,4 +320,5 @@ def _search(
         start,
         _edged(targets, surface),
         to_source,
+        within_s,
     )
