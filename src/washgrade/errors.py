@@ -16,7 +16,7 @@ The command line turns each ``WashgradeError`` into its sentence and exit code 2
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 __all__ = [
     "FileFaults",
@@ -39,7 +39,40 @@ class InputError(WashgradeError, ValueError):
 
 
 class GroundError(InputError):
-    """The land cannot be read or worked: a DEM, a channel, a projection."""
+    """The land cannot be read or worked: a DEM, a channel, a projection.
+
+    Parameters
+    ----------
+    said : str or callable
+        The sentence, or what gives it from the reader's units, "us" or "metric", where it holds lengths or
+        areas: those who find the fault do not know who reads of it.
+
+    Examples
+    --------
+    >>> from washgrade.units import show_length
+    >>> error = GroundError(lambda units: f"The line is {show_length(90, units)} long.")
+    >>> str(error), error.sentence("us")
+    ('The line is 90 m long.', 'The line is 295 ft long.')
+    """
+
+    def __init__(self, said: str | Callable[[str], str]) -> None:
+        self._said = said
+        super().__init__(self.sentence("metric"))
+
+    def sentence(self, units: str) -> str:
+        """Say it in somebody's units.
+
+        Parameters
+        ----------
+        units : {"us", "metric"}
+            What the reader is used to.
+
+        Returns
+        -------
+        str
+            The sentence.
+        """
+        return self._said if isinstance(self._said, str) else self._said(units)
 
 
 class RecordError(InputError):

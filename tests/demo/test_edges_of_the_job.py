@@ -171,7 +171,7 @@ def test_ground_that_tells_nothing_is_refused(tmp_path):
     flat = raster(tmp_path / "flat.tif", np.full((40, 40), 100.0))
     tiny = raster(tmp_path / "tiny.tif", np.arange(4.0).reshape(2, 2))
     for path, says in (
-        (flat, "The ground is flat: all its heights are 100 m."),
+        (flat, "The ground is flat: all its heights are 100.0 m."),
         (tiny, "The ground has 2 rows"),
     ):
         done = run("ground", tmp_path / "site", "--dem", path)

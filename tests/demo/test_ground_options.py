@@ -289,6 +289,40 @@ def test_no_metric_figure_slips_into_a_report_in_feet(tmp_path):
         assert metric == [], told
 
 
+def test_what_is_wrong_with_the_ground_is_told_in_feet_and_acres(tmp_path, dem):
+    def refused(*words):
+        done = run("ground", tmp_path / "none", *words, "--units", "us")
+        assert done.exit_code == 2, done.output
+        return done.stderr
+
+    short = features(
+        tmp_path / "short.geojson",
+        shapely.LineString([(MIDDLE, NORTH - 20 * CELL), (MIDDLE, NORTH - 22 * CELL)]),
+    )
+    over = features(
+        tmp_path / "over.geojson",
+        shapely.LineString(
+            [
+                (MIDDLE, NORTH - 30 * CELL),
+                (MIDDLE + 30 * CELL, NORTH - 40 * CELL),
+                (MIDDLE, NORTH - 60 * CELL),
+            ]
+        ),
+    )
+    told = {
+        "area": refused("--dem", dem, "--channel-area", "900 acres"),
+        "short": refused("--dem", dem, "--channel", short),
+        "over": refused("--dem", dem, "--channel", over),
+        "flat": refused("--dem", write(tmp_path / "flat.tif", np.full((90, 80), 7.0, np.float32))),
+        "small": refused("--dem", write(tmp_path / "small.tif", valley()[:6, :6])),
+        "many": refused("--dem", dem, "--cell", "0.05 ft"),
+    }
+    for name, sentence in told.items():
+        assert re.search(r"\d (?:ft|acres|sq mi)\b", sentence), (name, sentence)
+        assert not re.search(r"\d (?:m|km|m²|km²|ha)\b", sentence), (name, sentence)
+    assert "'channel_area_m2' of 3.64217e+06, 1.4 sq mi." in told["area"]
+
+
 def test_what_a_drawn_wash_was_carved_by_is_no_cut(tmp_path):
     heights = valley()
     # One pit beside the wash, which is cut open with and without what follows.

@@ -126,7 +126,7 @@ def test_smoothing_keeps_ends_and_lowers_jitter():
         (
             [place(10, 40), place(30, 79), place(79, 40)],
             "Channel line 1 climbs 3.7 m above a lower place upstream, at easting 1157, northing 1939. It "
-            "may climb 3 m at most. Does it leave its valley there? Move the line, or cut it in two.",
+            "may climb 3.0 m at most. Does it leave its valley there? Move the line, or cut it in two.",
         ),
     ],
 )

@@ -139,8 +139,10 @@ def test_a_constant_that_nothing_reaches():
 def test_an_area_that_nothing_reaches():
     grids = rough(0)
     most_m2 = int(grids[2].max()) * 25
+    advice_m2 = float(f"{most_m2 / 20:.0e}")
     sentence = (
-        f"No channel found with 'channel_area_m2' of 1e+09. At most {most_m2} m2 drain through one cell here."
+        f"No channel found with 'channel_area_m2' of 1e+09. At most {most_m2} m2 drain through one cell "
+        f"here; try {advice_m2:g}."
     )
     with pytest.raises(GroundError, match="^" + re.escape(sentence) + "$"):
         slope_area_heads(*grids, cell_m=CELL_M, channel_area_m2=1e9)

@@ -27,7 +27,7 @@ from washgrade.files.sheets import Sheet, corners, read_sheet
 from washgrade.land.dem import Dem
 from washgrade.land.fitness import known_cell_m
 from washgrade.land.tiles.network import LargeDem
-from washgrade.units import show_height, show_length
+from washgrade.units import FOOT_M, show_height, show_length
 
 __all__ = ["GroundReport", "Progress", "read_dems"]
 
@@ -168,8 +168,9 @@ def read_dems(
     if rows * cols > most_cells:
         tiles = "fewer files, or --memory to work by tiles" if most_cells == MOST_CELLS else "or fewer files"
         raise GroundError(
-            f"The DEM would have {rows} rows and {cols} columns of {cell:g} m. At most {most_cells:,} cells "
-            f"fit; give coarser ones with --cell, {tiles}.{_far_apart(sheets, target)}"
+            f"The DEM would have {rows} rows and {cols} columns of {_side(cell, units)}. At most "
+            f"{most_cells:,} cells fit; give coarser ones with --cell, {tiles}."
+            f"{_far_apart(sheets, target, units)}"
         )
     laid = lay_out(
         sheets,
@@ -230,7 +231,12 @@ def _tiles(paths: Sequence[Path | str]) -> list[Raster]:
     return rasters
 
 
-def _far_apart(sheets: Sequence[Sheet], target: str) -> str:
+def _side(cell_m: float, units: str) -> str:
+    # With more digits than a distance has: a slip of the point makes a cell that small.
+    return f"{cell_m:g} m" if units == "metric" else f"{cell_m / FOOT_M:.3g} ft"
+
+
+def _far_apart(sheets: Sequence[Sheet], target: str, units: str) -> str:
     # Which file lies far from the first, if that is what makes the ground so large.
     boxes = np.array([sheet_bounds(sheet, target) for sheet in sheets])
     middles = (boxes[:, :2] + boxes[:, 2:]) / 2.0
@@ -240,8 +246,8 @@ def _far_apart(sheets: Sequence[Sheet], target: str) -> str:
         return ""
     place = int(np.argmax(away_m))
     return (
-        f" {sheets[place].name} lies {away_m[place] / 1000:,.0f} km from {sheets[0].name}: do they belong "
-        "together?"
+        f" {sheets[place].name} lies {show_length(away_m[place], units)} from {sheets[0].name}: do "
+        "they belong together?"
     )
 
 

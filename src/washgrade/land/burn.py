@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -19,7 +19,7 @@ from washgrade.land.dem import Dem
 from washgrade.land.flow import OUTLET
 from washgrade.land.grids import MakeGrid, copied
 from washgrade.land.kernel import COL_STEP, ROW_STEP
-from washgrade.units import show_height, show_volume
+from washgrade.units import show_height, show_length, show_volume
 
 __all__ = ["Burned", "burn", "lead_along", "smooth_track"]
 
@@ -227,11 +227,7 @@ def burn(
         if snap_m > 0:
             cells = _snapped(dem, cells, snap_m)
         if len(cells) < LEAST_CELLS:
-            raise GroundError(
-                f"Channel line {place + 1} is {len(cells)} cells long. It must have at least "
-                f"{LEAST_CELLS} cells of {dem.cell_m:g} m to show a direction. Draw it longer or leave "
-                "it out."
-            )
+            raise GroundError(_too_short(place, len(cells), dem.cell_m))
         heights = raw[cells].astype(np.float64)
         some = np.unique(np.linspace(0, len(cells) - 1, min(len(cells), 200)).astype(np.int64))
         if theilslopes(heights[some], some)[0] > 0:
@@ -245,11 +241,7 @@ def burn(
             at = int((heights - np.minimum.accumulate(heights)).argmax())
             east_m = float(dem.easting_m(cells[at : at + 1] % dem.shape[1])[0])
             north_m = float(dem.northing_m(cells[at : at + 1] // dem.shape[1])[0])
-            raise GroundError(
-                f"Channel line {place + 1} climbs {climb_m:.1f} m above a lower place upstream, at "
-                f"easting {east_m:.0f}, northing {north_m:.0f}. It may climb {max_climb_m:g} m at "
-                "most. Does it leave its valley there? Move the line, or cut it in two."
-            )
+            raise GroundError(_climbs(place, climb_m, (east_m, north_m), max_climb_m))
         ways.append(cells)
     bed = {cell: float(raw[cell]) for cells in ways for cell in cells.tolist()}
     down: dict[int, int] = {}
@@ -351,6 +343,23 @@ def _carve(bed: dict[int, float], down: dict[int, int], cells: list[int]) -> Non
         bed[cell] = limit_m
         limit_m -= FALL_M
         cell = down.get(cell, -1)
+
+
+def _too_short(place: int, cells: int, cell_m: float) -> Callable[[str], str]:
+    return lambda units: (
+        f"Channel line {place + 1} is {cells} cells long. It must have at least {LEAST_CELLS} cells of "
+        f"{show_length(cell_m, units)} to show a direction. Draw it longer or leave it out."
+    )
+
+
+def _climbs(
+    place: int, climb_m: float, at_m: tuple[float, float], max_climb_m: float
+) -> Callable[[str], str]:
+    return lambda units: (
+        f"Channel line {place + 1} climbs {show_height(climb_m, units)} above a lower place upstream, at "
+        f"easting {at_m[0]:.0f}, northing {at_m[1]:.0f}. It may climb {show_height(max_climb_m, units)} "
+        "at most. Does it leave its valley there? Move the line, or cut it in two."
+    )
 
 
 # Cells along a line, joined by sides or corners, each once: loops are cut off.

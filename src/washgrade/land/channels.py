@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from washgrade.land.links import (
     trace_washes,
     walk_down,
 )
+from washgrade.units import show_area
 
 __all__ = [
     "Channels",
@@ -211,13 +213,9 @@ def delineate(
     cells = np.flatnonzero(is_channel)
     if not len(cells):
         # No ground has more cells than int32 counts; a larger wish simply finds nothing.
-        most_m2 = int(upstream_cells.max()) * dem.cell_m**2
-        raise GroundError(
-            f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
-            f"At most {most_m2:g} m2 drain through one cell here; try {_round_area(most_m2 / 20):g}."
-            if begin is None
-            else "No channel found: 'begin' is empty. It must name at least one cell."
-        )
+        if begin is not None:
+            raise GroundError("No channel found: 'begin' is empty. It must name at least one cell.")
+        raise GroundError(no_channel(channel_area_m2, int(upstream_cells.max()) * dem.cell_m**2))
     cell, downstream, donors = walk_down(cells, directions)
     nodes, first = _nodes(dem, conditioned_m, upstream_cells, cell, downstream, donors, max_reach_m)
     return Channels(nodes=nodes, reaches=_reaches(nodes, first), channel_area_m2=channel_area_m2)
@@ -238,6 +236,45 @@ def _check_cells(name: str, cells: NDArray[np.int64], directions: NDArray[np.uin
 
 
 # Round an area to one significant digit.
+def no_channel(channel_area_m2: float, most_m2: float) -> Callable[[str], str]:
+    """Say that no cell drains so much ground.
+
+    Parameters
+    ----------
+    channel_area_m2 : float
+        Area at which channels should begin, square metres.
+    most_m2 : float
+        Largest area that drains through one cell, square metres.
+
+    Returns
+    -------
+    callable
+        Gives the sentence in the reader's units.
+
+    Examples
+    --------
+    >>> no_channel(5e5, 3e5)("metric").split(". ")[1]
+    'At most 300000 m2 drain through one cell here; try 20000.'
+    >>> no_channel(5e5, 3e5)("us").split(". ")[1]
+    'At most 74.1 acres drain through one cell here; try 4.9 acres, 20000 m2.'
+    """
+    half_m2 = _round_area(most_m2 / 20)
+
+    def said(units: str) -> str:
+        if units == "us":
+            wanted, most = show_area(channel_area_m2, units), show_area(most_m2, units)
+            return (
+                f"No channel found with 'channel_area_m2' of {channel_area_m2:g}, {wanted}. At most {most} "
+                f"drain through one cell here; try {show_area(half_m2, units)}, {half_m2:g} m2."
+            )
+        return (
+            f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
+            f"At most {most_m2:g} m2 drain through one cell here; try {half_m2:g}."
+        )
+
+    return said
+
+
 def _round_area(area_m2: float) -> float:
     size = 10.0 ** math.floor(math.log10(area_m2))
     return max(1.0, round(area_m2 / size)) * size

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.errors import GroundError
+from washgrade.land.channels import no_channel
 from washgrade.land.flow import OUTLET
 from washgrade.land.kernel import kernel, neighbour_steps
 from washgrade.land.links import walk_down
@@ -316,10 +317,7 @@ def pick_heads(
     if constant_m2 is not None:
         constant_m2 = number("constant_m2", constant_m2, above=0)
     elif wanted == 0:
-        raise GroundError(
-            f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
-            f"At most {largest * cell_m2:g} m2 drain through one cell here."
-        )
+        raise GroundError(no_channel(channel_area_m2, largest * cell_m2))
     else:
         constant_m2 = float(np.partition(most_m2, -wanted)[-wanted])
     is_channel = most_m2 >= constant_m2 * (1 - 1e-12)

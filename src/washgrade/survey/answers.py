@@ -78,7 +78,12 @@ class Estimate:
         if not used:
             found = ["No sample counts yet: what is shown is what is thought of any such wash beforehand."]
         if seen.unplaced:
-            names = ", ".join(f"{name[:8]} ({offset_m:.0f} m)" for name, offset_m in seen.unplaced[:5])
+            from washgrade.units import show_length
+
+            names = ", ".join(
+                f"{name[:8]} ({show_length(offset_m, self.settings.units)})"
+                for name, offset_m in seen.unplaced[:5]
+            )
             more = f" and {len(seen.unplaced) - 5} more" if len(seen.unplaced) > 5 else ""
             found.append(
                 f"Too far from any channel to count: {names}{more}. Check their places, or raise "

@@ -217,6 +217,7 @@ def _event(group: Sequence[Storm], channels: Channels, settings: Settings) -> Ev
     import numpy as np
 
     from washgrade.sand.along import snap
+    from washgrade.units import show_length
 
     records = tuple(sorted(group, key=lambda storm: (moment_of(storm.time, FLOOD_HOUR), storm.id)))
     rain, notes = _rain(records, settings)
@@ -237,7 +238,8 @@ def _event(group: Sequence[Storm], channels: Channels, settings: Settings) -> Ev
         )
         if not away_m[0] <= settings.snap_max_m:
             notes.append(
-                f"Record {storm.id[:8]} lies {away_m[0]:.0f} m from the nearest channel and does not count."
+                f"Record {storm.id[:8]} lies {show_length(float(away_m[0]), settings.units)} from the "
+                "nearest channel and does not count."
             )
         elif storm.no_flow:
             dry.append(int(node[0]))
@@ -265,14 +267,15 @@ def _rain(records: Sequence[Storm], settings: Settings) -> tuple[Hyetograph | No
     """Course of the rain of one storm, and what had to be decided."""
     from washgrade.files.storm import read_course
     from washgrade.storm.rain import Hyetograph, burst
+    from washgrade.units import show_rain
 
     wet = [storm for storm in records if _has_rain(storm)]
     if not wet:
         return None, []
     notes = []
     if len(wet) > 1:
-        depths = ", ".join(f"{storm.rain_mm:g}" for storm in wet)
-        notes.append(f"{len(wet)} records tell of its rain ({depths} mm).")
+        depths = ", ".join(show_rain(storm.rain_mm or 0.0, settings.units) for storm in wet)
+        notes.append(f"{len(wet)} records tell of its rain ({depths}).")
     gauges = [storm for storm in wet if storm.gauge]
     if gauges:
         if len(wet) > 1:

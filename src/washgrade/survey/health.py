@@ -72,6 +72,7 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     from washgrade.files.groundstore import check_dem
     from washgrade.files.sample import grade_and_mass
     from washgrade.sand.doubts import doubts_of
+    from washgrade.units import show_length, show_mass
 
     fine, doubts = [], []
     opened, facts = open_ground(site)
@@ -87,6 +88,7 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
         return Check(fine=tuple(fine), doubts=(*doubts, str(error)))
     doubts += facts.doubts
     found = estimate(site, on=on)
+    units = found.settings.units
     seen = found.grade.observations
     struck = len(notebook(site, on=on, struck=True, kind="samples")) - len(found.samples)
     fine.append(
@@ -94,15 +96,15 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
         f"on {len(found.channels.reaches)} reaches."
     )
     doubts += [
-        f"Sample {name}: it lies {offset_m:.0f} m from the nearest channel, farther than the "
-        f"{found.settings.snap_max_m:g} m that count. Is its place right?"
+        f"Sample {name}: it lies {show_length(offset_m, units)} from the nearest channel, farther than the "
+        f"{show_length(found.settings.snap_max_m, units)} that count. Is its place right?"
         for name, offset_m in seen.unplaced
     ]
     for sample in found.samples:
         if sample.dry_mass_kg is not None and sample.dry_mass_kg > HEAVY_KG:
             doubts.append(
-                f"Sample {sample.id}: a dry mass of {sample.dry_mass_kg:g} kg is more than one person "
-                "carries. Is it in the right unit?"
+                f"Sample {sample.id}: a dry mass of {show_mass(sample.dry_mass_kg, units)} is more than one "
+                "person carries. Is it in the right unit?"
             )
         made, _mass_kg = grade_and_mass(sample, porosity=found.settings.porosity)
         if made is not None and made > NEARLY_PURE:
@@ -111,12 +113,12 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
                 "dry mass that of the whole sample?"
             )
     doubts += [
-        f"Place {name}: its layers of one day lie {apart_m:.0f} m apart, too far to be one hole, and are "
-        "read as several. Is the name used twice?"
+        f"Place {name}: its layers of one day lie {show_length(apart_m, units)} apart, too far to be one "
+        "hole, and are read as several. Is the name used twice?"
         for name, apart_m in seen.split
     ]
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
-    judged, units = diagnose(found), found.settings.units
+    judged = diagnose(found)
     fine += [judged.sentence, repeats(found).sentence]
     fine += [sentence for hole in holes(found) for sentence in hole.told(units)]
     readings = doubts_of(found.channels, found.laid, found.weighed, diagnosis=judged)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -218,7 +219,7 @@ def build_ground(
     check_place(folder)
     kept = settings(folder) if (folder / "site.toml").is_file() else Settings(units=units or "metric")
     shown = units or kept.units
-    with Room(budget) as room:
+    with _told_in(shown), Room(budget) as room:
         # Read everything before anything is written, so that a wrong file leaves no half-made site.
         raw, report = read_dems(
             dems,
@@ -423,20 +424,34 @@ def _counted(channels: Channels, length_m: float, washes: int, units: str) -> st
     )
 
 
+@contextmanager
+def _told_in(units: str) -> Iterator[None]:
+    """Tell what is wrong with the ground in the reader's units."""
+    try:
+        yield
+    except GroundError as error:
+        raise GroundError(error.sentence(units)) from None
+
+
 def _refuse_hopeless(dem: Dem) -> None:
     """Refuse heights that can tell nothing, and doubt those that tell little."""
     from washgrade.files.bigdem import known_range
+    from washgrade.units import show_height, show_length
 
     rows, cols = dem.shape
     known, low, high = known_range(dem.elevation_m)
     if min(rows, cols) < LEAST_SIDE or known < LEAST_SIDE**2:
         raise GroundError(
-            f"The ground has {rows} rows and {cols} columns of {dem.cell_m:g} m, "
-            f"{known} cells of it known. It must have at least {LEAST_SIDE} by "
-            f"{LEAST_SIDE} cells that are not void."
+            lambda units: (
+                f"The ground has {rows} rows and {cols} columns of {show_length(dem.cell_m, units)}, "
+                f"{known} cells of it known. It must have at least {LEAST_SIDE} by {LEAST_SIDE} cells that "
+                "are not void."
+            )
         )
     if high - low <= 0.0:
-        raise GroundError(f"The ground is flat: all its heights are {low:g} m. Is it a DEM?")
+        raise GroundError(
+            lambda units: f"The ground is flat: all its heights are {show_height(low, units)}. Is it a DEM?"
+        )
     if known < MOSTLY_VOID * rows * cols:
         warnings.warn(
             f"{1 - known / (rows * cols):.0%} of the ground is void. If the files should touch, check that "

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from washgrade.checks import number
 from washgrade.errors import GroundError
-from washgrade.land.channels import Channels, _nodes, _reaches, _round_area
+from washgrade.land.channels import Channels, _nodes, _reaches, no_channel
 from washgrade.land.dem import Dem
 from washgrade.land.flow import OUTLET, VOID
 from washgrade.land.kernel import COL_STEP, ROW_STEP, kernel
@@ -272,11 +272,7 @@ def delineate_cells(cells: ChannelCells, *, channel_area_m2: float, max_reach_m:
     channel_area_m2 = number("channel_area_m2", channel_area_m2, above=0)
     max_reach_m = number("max_reach_m", max_reach_m, above=0)
     if not len(cells.cell):
-        most_m2 = cells.largest * cells.frame.cell_m**2
-        raise GroundError(
-            f"No channel found with 'channel_area_m2' of {channel_area_m2:g}. "
-            f"At most {most_m2:g} m2 drain through one cell here; try {_round_area(most_m2 / 20):g}."
-        )
+        raise GroundError(no_channel(channel_area_m2, cells.largest * cells.frame.cell_m**2))
     place, downstream, donors = cells.in_order()
     nodes, first = _nodes(
         cast("Dem", cells.frame),
