@@ -262,6 +262,15 @@ def test_storms_digs_and_looks_are_entered_listed_and_struck(site, tmp_path):
     assert len(json.loads(run("notebook", site, "--kind", "digs", "--json").stdout)) == 11 + 2
     assert "Struck" in run("strike", site, dig.id[:8], "--why", "the other wash").stdout
     assert len(survey.notebook(site, kind="digs")) == 11 + 1
+    assert "It counts again, as" in run("strike", site, dig.id, "--undo").stdout
+    assert "It counts already, as" in run("strike", site, dig.id, "--undo").stdout
+    back = json.loads(run("strike", site, dig.id, "--undo", "--json").stdout)["id"]
+    assert len(survey.notebook(site, kind="digs")) == 11 + 2
+    assert run("strike", site, back, "--why", "the other wash").exit_code == 0
+    for wrong in ((), ("--undo", "--why", "w")):
+        refused = run("strike", site, dig.id, *wrong)
+        assert refused.exit_code == 2
+        assert "--why, or take a strike back with --undo" in refused.output + refused.stderr
     for form in ("csv", "geojson"):
         out = tmp_path / f"all.{form}"
         assert run("export", site, "--to", form, "--what", "records", "--out", out).exit_code == 0

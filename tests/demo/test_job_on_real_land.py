@@ -99,7 +99,7 @@ def test_from_samples_to_page(site, tmp_path):
         assert (site / "out" / f"reaches.{form}").stat().st_size > 1000
     done = run("check", site)
     assert "Good: site.gpkg is whole.\nGood: terrain.tif and the channels belong together.\n" in done.output
-    assert "12 samples stand, 0 struck; 12 readings count" in done.output
+    assert "Note: 12 samples counted, 0 struck; 12 readings used, on " in done.output
     assert done.exit_code == int("Look: " in done.output)
 
 

@@ -77,7 +77,7 @@ def test_from_an_empty_folder_to_a_printed_walk(open_desk, tmp_path, valley, siz
     assert kept.dry_mass_kg == pytest.approx(1.9 * 0.45359237)
 
     # A file with one fault: told by row, mended, taken in.
-    rows = [f"2026-02-0{day},{EAST_M},{NORTH_M - 20 * day},1,{12 * day},{MARKUP}" for day in range(1, 6)]
+    rows = [f"2026-02-0{day},{EAST_M},{NORTH_M - 20 * day},1,{60 * day},{MARKUP}" for day in range(1, 6)]
     head = "time,easting_m,northing_m,dry_mass_kg,magnetic_mass_g,place"
     path = tmp_path / "field.csv"
     path.write_text("\n".join([head, *rows[:-1], rows[-1].replace("2026-02-05", "5 February")]))
@@ -156,6 +156,36 @@ def test_from_an_empty_folder_to_a_printed_walk(open_desk, tmp_path, valley, siz
     assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) <= 2
     page.emulate_media(media="screen")
 
+    # The day, and both on the map and on one sheet of paper each.
+    page.goto(f"{seen.base}/day")
+    page.get_by_label("Hours at the wash").fill("4")
+    page.locator("[name=point]").fill(f"{spot.lon}, {spot.lat}")
+    page.get_by_role("button", name="Plan the day").click()
+    seen.settle("/day?*")
+    page.locator("#dug tbody tr").first.wait_for()
+    dug = page.locator("#dug tbody tr").count()
+    fits(page)
+    page.get_by_role("link", name="On the map").click()
+    seen.settle("/map")
+    frame.locator("#walk summary").click()
+    expect(frame.locator("#walk-body tbody tr")).to_have_count(stops)
+    frame.locator("#day summary").click()
+    expect(frame.locator("#day-body tbody tr")).to_have_count(dug)
+    expect(page.locator(".map-bar")).to_contain_text(
+        "With the sampling walk and the digging day planned last."
+    )
+    fits(page)
+    page.get_by_role("link", name="Leave them out").click()
+    seen.settle("/map?plans=none")
+    frame.locator("#table tbody tr").first.wait_for()
+    expect(frame.locator("#walk")).to_be_hidden()
+    for plan in ("walk", "day"):
+        page.goto(f"{seen.base}/{plan}?hours={4 if plan == 'day' else 1}&point={spot.lon},{spot.lat}")
+        seen.settle(f"/{plan}?*")
+        with page.expect_download(timeout=240_000) as waiting:
+            page.get_by_role("link", name="Field sheet (PDF)").click()
+        assert waiting.value.path().read_bytes().startswith(b"%PDF-")
+
     # Struck, with a reason.
     page.goto(f"{seen.base}/notebook")
     fits(page)
@@ -164,6 +194,11 @@ def test_from_an_empty_folder_to_a_printed_walk(open_desk, tmp_path, valley, siz
     page.get_by_label("Why").fill("only a trial")
     page.get_by_role("button", name="Strike it", exact=True).click()
     expect(page.locator(".said.done")).to_contain_text("only a trial")
+    fits(page)
+    # Struck by mistake after all.
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".said.done")).to_contain_text("counts again")
+    fits(page)
     seen.assert_quiet()
 
 
@@ -235,3 +270,46 @@ def test_the_keyboard_reaches_everything(open_desk, site):
     for name in ("time", "reach", "lat", "lon", "seen", "depth_m", "note"):
         assert name in reached
     assert any("Enter the look" in name for name in reached)
+
+
+PAGES = (
+    "/", "/ground", "/ground/report", "/notebook?struck=yes", "/notebook/new/samples", "/notebook/new/storms",
+    "/notebook/new/digs", "/notebook/new/looks", "/notebook/files", "/rank", "/where", "/storms", "/walk",
+    "/day", "/take-along", "/settings", "/check", "/walk?hours=long&pairs=1.5", "/nothing",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("size", ["desk", "phone"])
+def test_axe_finds_nothing_serious(open_desk, site, size):
+    """axe-core (MPL-2.0, for tests only): rules of WCAG 2.0 to 2.2, levels A and AA, and good practice."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    for day in (1, 2, 3):
+        entered = survey.enter(site, "samples", {
+            "time": f"2026-02-0{day}", "easting_m": EAST_M, "northing_m": NORTH_M - 20 * day,
+            "dry_mass_kg": 1, "magnetic_mass_g": 60 * day,
+        })  # fmt: skip
+    survey.strike(site, entered.record.id, why="a trial")
+    seen = open_desk(site, size)
+    page = seen.page
+    kept = survey.records(site, "samples")[0].id
+    reach = str(survey.rank(survey.estimate(site)).as_json(top=1)["reaches"][0]["reach"])
+    # What differs between the sizes is the frame around the pages and the tables.
+    paths = (*PAGES, f"/reach/{reach}", f"/notebook/strike/{kept}", f"/notebook/strike/{entered.record.id}")
+    passed = 0
+    for path in paths if size == "phone" else ("/", "/notebook?struck=yes", "/rank", "/settings"):
+        page.goto(seen.base + path)
+        seen.settle(path)
+        # What is folded must be good as well.
+        page.evaluate("() => document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        found = Axe().run(page).response
+        passed += len(found["passes"])
+        grave = [
+            f"{path}: {one['id']} ({one['impact']}): {node['html'][:120]} {node['failureSummary'][:200]}"
+            for one in found["violations"]
+            if one["impact"] in {"serious", "critical"}
+            for node in one["nodes"]
+        ]
+        assert grave == []
+        fits(page)
+    assert passed > 60

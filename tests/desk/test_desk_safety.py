@@ -90,7 +90,7 @@ def test_a_page_that_another_site_leads_to_is_refused(running):
 
 POSTS = (
     "/units", "/stop", "/ground", "/ground/demo", "/notebook/new/samples", "/notebook/files",
-    "/notebook/files/x", "/notebook/strike/x", "/settings", "/jobs/1/cancel",
+    "/notebook/files/x", "/notebook/strike/x", "/notebook/undo/x", "/settings", "/jobs/1/cancel",
 )  # fmt: skip
 
 
@@ -110,7 +110,10 @@ def test_every_post_is_in_the_list_above(running):
     posts = {route.path for route in make_app(running.desk).routes if "POST" in route.methods}
     shapes = {path.replace("samples", "{kind}").replace("/1/", "/{name}/") for path in POSTS}
     assert posts == {
-        shape.replace("files/x", "files/{name}").replace("strike/x", "strike/{record_id}") for shape in shapes
+        shape.replace("files/x", "files/{name}")
+        .replace("strike/x", "strike/{record_id}")
+        .replace("undo/x", "undo/{record_id}")
+        for shape in shapes
     }
 
 

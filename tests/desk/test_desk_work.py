@@ -71,14 +71,6 @@ def test_the_colours_are_those_of_the_page():
     assert set(re.findall(r"var\((--[\w-]+)\)", css)) <= defined
 
 
-def test_the_words_of_what_an_estimate_rests_on_are_those_of_the_page():
-    from washgrade.page.words import SUPPORT_WORDS
-
-    script = (Path(survey.__file__).parents[1] / "page" / "assets" / "words.js").read_text()
-    block = re.search(r"SUPPORT_WORDS = \{(.*?)\}", script, re.DOTALL).group(1)
-    assert dict(re.findall(r"(\w+): '([^']*)'", block)) == SUPPORT_WORDS
-
-
 def test_a_sample_in_us_units_is_the_record_of_the_command_line(start_desk, site):
     running = start_desk(site)
     answer = running.post("/notebook/new/samples", sample(place="bend", note="dark"))
@@ -217,6 +209,24 @@ def test_a_record_is_struck_with_a_reason_and_entered_again(start_desk, site):
     assert again.lat == pytest.approx(kept.lat, abs=1e-7)
 
 
+def test_a_strike_is_undone_once(start_desk, site):
+    running = start_desk(site)
+    running.post("/notebook/new/samples", sample(note="slip"))
+    (kept,) = survey.records(site, "samples")
+    answer = running.post(f"/notebook/strike/{kept.id}", {"why": "by mistake"})
+    assert f'action="/notebook/undo/{kept.id}"' in answer.text
+    for word in ("again", "already"):
+        answer = running.post(f"/notebook/undo/{kept.id}")
+        assert f"The sample of 2026-03-01 counts {word}." in answer.text
+    (back,) = survey.records(site, "samples")
+    assert back.content == kept.content
+    listed = running.client.get("/notebook?struck=yes").text
+    assert "counts again" in listed
+    assert "/notebook/undo/" not in listed
+    answer = running.post(f"/notebook/undo/{back.id}")
+    assert running.sentences(answer) == [f"The record '{back.id}' is not struck: there is nothing to undo."]
+
+
 def test_markup_in_names_and_notes_stays_text(start_desk, site):
     running = start_desk(site)
     answer = running.post("/notebook/new/looks", {
@@ -351,7 +361,7 @@ def test_a_ground_is_built_and_answers_follow(start_desk, tmp_path, valley):
     assert f"<name>1 {plan.dug[0].reach}</name>" in gpx.text
     running.post("/notebook/new/storms", {"time": "2026-03-05", "rain_mm": "30", "duration_h": "1"})
     assert "30 mm in 1 h" in running.ready("/storms").text
-    sheet = running.ready(f"/sheet.pdf?walk_hours=1&point={point.lon},{point.lat}")
+    sheet = running.ready(f"/sheet.pdf?walk=hours%3D1%26point%3D{point.lon},{point.lat}")
     assert sheet.content.startswith(b"%PDF-"), running.sentences(sheet)
     page = running.ready("/map/page.html")
     assert "frame-ancestors 'self'" in page.headers["content-security-policy"]

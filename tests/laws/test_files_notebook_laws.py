@@ -19,7 +19,14 @@ from washgrade.files.columns import SEEN
 from washgrade.files.exchange import FORMATS, write_csv
 from washgrade.files.geopackage import add_crs, writing
 from washgrade.files.judging import Frame
-from washgrade.files.notebook import add_records, make_notebook, merge_records, read_records, strike
+from washgrade.files.notebook import (
+    add_records,
+    make_notebook,
+    merge_records,
+    read_records,
+    strike,
+    undo_strike,
+)
 from washgrade.files.record import record_rows
 from washgrade.files.records import make_record, read_record_file
 from washgrade.files.site import make_site
@@ -251,6 +258,29 @@ def test_striking_and_entering_again_under_a_new_id_changes_nothing_that_is_said
         assert len(read_records(site)) == len(samples) - 1
         add_records(site, [replace(chosen, id="entered again")], now=NOW)
         assert said(read_records(site)) == before
+
+
+@settings(max_examples=25, deadline=None)
+@given(samples=NOTEBOOKS.filter(bool), data=st.data(), times=st.integers(1, 3))
+def test_undoing_a_strike_brings_back_what_was_said_once_however_often_it_is_asked(samples, data, times):
+    chosen = data.draw(st.sampled_from(samples))
+    with tempfile.TemporaryDirectory() as folder:
+        sites = [new_site(Path(folder) / name) for name in ("one", "two")]
+        for site in sites:
+            add_records(site, samples, now=NOW)
+            before = said(read_records(site))
+            again = chosen.id
+            for _ in range(times):
+                strike(site, again, why="w", now=NOW)
+                record, new = undo_strike(site, chosen.id, now=NOW)
+                assert new
+                assert undo_strike(site, chosen.id, now=NOW) == (record, False)
+                assert said(read_records(site)) == before
+                again = record.id
+        # Undone in two copies it is one record.
+        merge_records(sites[0], sites[1], crs=CRS)
+        assert said(read_records(sites[0])) == before
+        assert len(read_records(sites[0], struck=True)) == len(samples) + times
 
 
 @settings(max_examples=25, deadline=None)

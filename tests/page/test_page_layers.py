@@ -14,7 +14,11 @@ from pyproj import Geod
 
 from washgrade.page.build import page_asset
 from washgrade.page.themes import COLOURS, THEMES
+from washgrade.page.view import SourceArea
+from washgrade.page.words import SUPPORT_WORDS
 from washgrade.units import show_mass
+
+MARKUP = "<img src=x onerror=alert(1)>"
 
 
 @pytest.fixture(scope="module")
@@ -143,6 +147,97 @@ def test_a_reach_tells_its_past_and_its_layers(show, view):
         page.locator("#later").click()
     page.locator(f"#table tr[data-reach='{reach}'] button").click()
     assert f"Layers in {hole.name}, {hole.day}" in card.inner_text()
+
+
+def ring(west, south, east, north):
+    lon, lat = np.array([west, east, east, west, west]), np.array([south, south, north, north, south])
+    return lon, lat
+
+
+def test_known_sources_are_drawn_told_and_can_be_hidden(show, view):
+    west, south, east, north = view.relief_bounds
+    wide, tall = east - west, north - south
+
+    def part(a, b, c, d):
+        return ring(west + a * wide, south + b * tall, west + c * wide, south + d * tall)
+
+    areas = (
+        # With a hole, within which is nothing known.
+        SourceArea(name=MARKUP, grade=0.12, rings=(part(0.3, 0.3, 0.7, 0.7), part(0.45, 0.45, 0.55, 0.55))),
+        SourceArea(name="", grade=0.01, rings=(part(0.1, 0.1, 0.2, 0.2),)),
+    )
+    opened = show(replace(view, sources=areas))
+    page = opened.page
+    for name in ("reaches", "samples", "badges", "walk", "day", "access", "bounds"):
+        page.locator(f"#legend [name={name}]").uncheck()
+    # 12 % is of the fourth class, 1 % of the first.
+    assert opened.pixels(opened.colour("grade-3")) > 300
+    assert opened.pixels(opened.colour("grade-0")) > 30
+    assert opened.pixels(opened.colour("grade-4")) == 0
+    popup = page.locator(".leaflet-popup-content")
+    for across, up, words in (
+        (0.35, 0.5, f"{MARKUP}\nRock whose sand holds 12 %, as you told it."),
+        (0.15, 0.15, "Known source\nRock whose sand holds 1 %, as you told it."),
+    ):
+        opened.click_on_map(south + up * tall, west + across * wide)
+        expect(popup).to_have_text(words.replace("\n", ""))
+        page.locator(".leaflet-popup-close-button").click()
+        expect(popup).to_have_count(0)
+        opened.rest()
+    for across, up in ((0.5, 0.5), (0.25, 0.5)):
+        opened.click_on_map(south + up * tall, west + across * wide)
+        assert popup.count() == 0
+    page.locator("#legend [name=sources]").uncheck()
+    assert opened.pixels(opened.colour("grade-3")) == 0
+    opened.click_on_map(south + 0.5 * tall, west + 0.35 * wide)
+    assert popup.count() == 0
+    assert opened.dialogs == []
+    # Reading pixels is the test's own doing, and Chromium remarks on it.
+    assert [text for text in opened.console if "willReadFrequently" not in text] == []
+
+
+def test_a_wash_within_a_source_is_still_found(show, view):
+    west, south, east, north = view.relief_bounds
+    opened = show(
+        replace(view, sources=(SourceArea(name="all", grade=0.1, rings=(ring(west, south, east, north),)),))
+    )
+    opened.page.locator("#legend [name=samples]").uncheck()
+    reach = int(np.flatnonzero(view.rank == 150)[0])
+    opened.click_on_map(view.lat[reach], view.lon[reach])
+    expect(opened.page.locator("#card h2")).to_contain_text(f"Reach {view.reach_id[reach]} 150th of")
+
+
+def test_magnetite_stands_beside_the_magnetics_where_the_purity_is_known(show, view):
+    purity = 0.8
+    told = replace(
+        view,
+        magnetite_kg_mean=purity * view.kg_per_load_mean,
+        magnetite_kg_p10=purity * view.kg_per_load_p10,
+        magnetite_kg_p90=purity * view.kg_per_load_p90,
+    )
+    opened = show(told)
+    page = opened.page
+    best = int(np.argmin(view.rank))
+    page.locator("#table tbody button").first.click()
+    card = page.locator("#card")
+    mean, low, high = (
+        purity * float(column[best])
+        for column in (view.kg_per_load_mean, view.kg_per_load_p10, view.kg_per_load_p90)
+    )
+    for units, one in (("metric", 1.0), ("us", 0.45359237)):
+        page.locator(f"input[value={units}] + span").click()
+        words = re.search(
+            r"Magnetite in it\n+([\d.]+) (kg|lb) 8 in 10: ([\d.]+) to ([\d.]+) ", card.inner_text()
+        )
+        found = [float(words.group(n)) for n in (1, 3, 4)]
+        assert words.group(2) == {"metric": "kg", "us": "lb"}[units]
+        assert found == pytest.approx([kg / one for kg in (mean, low, high)], rel=0, abs=0.0551)
+    # What the estimate rests on, in the words of the Python side.
+    assert SUPPORT_WORDS[view.support[best]] in card.inner_text()
+    assert opened.console == []
+    bare = show(view)
+    bare.page.locator("#table tbody button").first.click()
+    expect(bare.page.locator("#card")).not_to_contain_text("Magnetite in it")
 
 
 def test_the_day_is_listed_and_drawn(show, view):

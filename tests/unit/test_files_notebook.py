@@ -25,6 +25,7 @@ from washgrade.files.notebook import (
     read_records,
     regrid,
     strike,
+    undo_strike,
 )
 from washgrade.files.places import to_grid
 from washgrade.files.records import make_record
@@ -139,6 +140,18 @@ def test_what_cannot_be_struck_is_said(site, record_id, why, sentence):
 def test_a_past_day_can_be_asked_for(site):
     add_records(site, [sample(id="A", time="2026-01-01"), sample(id="B")])
     assert [record.id for record in read_records(site, on=date(2026, 2, 1))] == ["A"]
+
+
+def test_only_a_struck_record_is_brought_back(site):
+    add_records(site, [sample(id="one"), sample(id="two", grade=0.1)], now=NOW)
+    with pytest.raises(RecordError, match=r"^The record 'one' is not struck: there is nothing to undo\.$"):
+        undo_strike(site, "one", now=NOW)
+    with pytest.raises(RecordError, match=r"^No record goes by the id 'three'\. The ids stand in: "):
+        undo_strike(site, "three", now=NOW)
+    strike(site, "one", why="w", now=NOW)
+    record, _ = undo_strike(site, "on", now=NOW)
+    assert (record.struck_at, record.struck_why, record.recorded_at) == ("", "", NOW.isoformat())
+    assert {one.id for one in read_records(site)} == {"two", record.id}
 
 
 def test_merging_is_the_union_of_ids_and_a_strike_in_either_holds(tmp_path):

@@ -148,7 +148,7 @@ def list_records(
         at = "" if record.lat is None else f"{record.lat:.5f}, {record.lon:.5f}"
         rows.append(
             (
-                record.id[:8] if len(record.id) == 36 else record.id,
+                _short(record.id),
                 record.time[:10],
                 record.kind.removesuffix("s"),
                 survey.tell_record(record, units or chosen.units, porosity=chosen.porosity),
@@ -164,17 +164,35 @@ def list_records(
 @click.command(short_help="Take a record out of all estimates; it stays on file, marked.")
 @site_folder
 @click.argument("record_id", metavar="ID")
-@click.option("--why", required=True, help="The reason; it is kept with the record.")
+@click.option("--why", help="The reason; it is kept with the record.")
+@click.option("--undo", is_flag=True, help="Take the strike back: what the record said counts again.")
 @as_json
-def strike(site: Path, record_id: str, why: str, as_json: bool) -> None:
+def strike(site: Path, record_id: str, why: str | None, undo: bool, as_json: bool) -> None:
     """Strike the record ID of SITE: it stays on file, marked, and counts no more.
 
-    The first few letters of the id are enough. To correct a record, strike it and enter it again.
+    The first few letters of the id are enough. To correct a record, strike it and enter it again. A record
+    struck by mistake is brought back with --undo: it is entered again as it was, under a new id, and the
+    struck one stays on file.
     """
     from washgrade import survey
 
+    if undo == (why is not None):
+        raise click.UsageError("Give the reason with --why, or take a strike back with --undo: one of them.")
+    if why is None:
+        record, new = survey.undo_strike(site, record_id)
+        if as_json:
+            echo_json({"id": record.id, "new": new})
+        else:
+            click.echo(f"It counts again, as {record.id}." if new else f"It counts already, as {record.id}.")
+        return
     struck = survey.strike(site, record_id, why=why)
     if as_json:
         echo_json({"id": struck.id, "struck_at": struck.struck_at, "struck_why": struck.struck_why})
         return
     click.echo(f"Struck {struck.id}: {struck.struck_why}")
+    click.echo(f"To take that back: washgrade strike {site} {_short(struck.id)} --undo")
+
+
+def _short(record_id: str) -> str:
+    """Cut the ids that washgrade makes; what a person chose stays whole."""
+    return record_id[:8] if len(record_id) == 36 else record_id

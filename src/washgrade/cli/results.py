@@ -387,12 +387,15 @@ def check(site: Path, on: str | None, as_json: bool) -> None:
     """
     from washgrade import survey
 
-    findings = survey.check(site, on=on)
+    with progress_bar("Looking it over") as progress:
+        findings = survey.check(site, on=on, progress=progress)
     if as_json:
         echo_json(findings.as_json())
     else:
         for sentence in findings.fine:
             click.echo(f"Good: {sentence}")
+        for sentence in findings.notes:
+            click.echo(f"Note: {sentence}")
         for sentence in findings.doubts:
             click.echo(f"Look: {sentence}")
     if findings.doubts:

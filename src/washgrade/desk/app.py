@@ -11,7 +11,7 @@ from starlette.middleware import Middleware
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from washgrade.desk import ground_pages, plan_pages, record_pages, result_pages
+from washgrade.desk import ground_pages, map_pages, plan_pages, record_pages, result_pages, strike_pages
 from washgrade.desk.access import Guard, refusal_html
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def make_app(desk: Desk) -> Starlette:
         Behind its guard; ``app.state.stop`` is called when a person closes the desk.
     """
     get, post = ["GET"], ["POST"]
-    ground, records, results = ground_pages, record_pages, result_pages
+    ground, records, strikes, results = ground_pages, record_pages, strike_pages, result_pages
     routes = [
         Route("/start", start, methods=get),
         Route("/assets/{name}", asset, methods=get),
@@ -145,8 +145,9 @@ def make_app(desk: Desk) -> Starlette:
         Route("/notebook/files", records.files_form, methods=get),
         Route("/notebook/files", records.look_over_files, methods=post),
         Route("/notebook/files/{name}", records.take_in, methods=post),
-        Route("/notebook/strike/{record_id}", records.strike_form, methods=get),
-        Route("/notebook/strike/{record_id}", records.strike, methods=post),
+        Route("/notebook/strike/{record_id}", strikes.strike_form, methods=get),
+        Route("/notebook/strike/{record_id}", strikes.strike, methods=post),
+        Route("/notebook/undo/{record_id}", strikes.undo_strike, methods=post),
         Route("/rank", results.rank, methods=get),
         Route("/reach", results.find_reach, methods=get),
         Route("/reach/{reach}", results.reach, methods=get),
@@ -155,8 +156,8 @@ def make_app(desk: Desk) -> Starlette:
         *(Route(f"/{kind}.gpx", plan_pages.plan_gpx, methods=get) for kind in plan_pages.PLANS),
         Route("/sheet.pdf", plan_pages.sheet, methods=get),
         Route("/storms", results.storms, methods=get),
-        Route("/map", results.map_page, methods=get),
-        Route("/map/page.html", results.map_file, methods=get),
+        Route("/map", map_pages.map_page, methods=get),
+        Route("/map/page.html", map_pages.map_file, methods=get),
         Route("/take-along", results.take_along, methods=get),
         Route("/export", results.export, methods=get),
         Route("/check", results.check, methods=get),

@@ -52,6 +52,7 @@ _BY_NAME = {"keep_dam_file", "sink_file"}
 _SIDE_FILES = {".dbf", ".shx", ".prj", ".cpg", ".sbn", ".sbx", ".qix"}
 
 _LENGTHS = {"m": 1.0, "ft": FOOT_M}
+_BYTES = {"GB": 1e9, "MB": 1e6}
 _AREAS = {"m2": 1.0, "ha": 1e4, "km2": 1e6, "acres": ACRE_M2, "mi2": MILE_M**2}
 AREA_WORDS = (("acres", "acres"), ("mi2", "sq mi"), ("m2", "m²"), ("ha", "ha"), ("km2", "km²"))
 SIZES = (
@@ -60,6 +61,7 @@ SIZES = (
     ("cell_m", "Side of a cell to work with", _LENGTHS),
     ("max_breach_m", "Longest cut through a dam in the DEM", _LENGTHS),
     ("max_breach_depth_m", "Deepest cut through a dam in the DEM", _LENGTHS),
+    ("memory_bytes", "Most memory to take; a larger ground goes by tiles", _BYTES),
 )
 """Of each size that may be given: its name in the library, its label, and its units in SI."""
 

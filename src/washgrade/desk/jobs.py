@@ -117,7 +117,7 @@ class Jobs:
         """
         with self._lock:
             known = self._kept.get(key) if key is not None else None
-            if known is not None and known.state in {WAITING, RUNNING, DONE, REFUSED}:
+            if known is not None and known.state in {WAITING, RUNNING, DONE, REFUSED, FAILED}:
                 self._kept.move_to_end(key)
                 return known
             job = Job(str(next(self._numbers)), task, arguments, title=title, leads_to=leads_to)
@@ -129,6 +129,18 @@ class Jobs:
                     self._jobs.pop(old.name, None)
         self._queue.put(job)
         return job
+
+    def forget(self, job: Job) -> None:
+        """Let the next one who asks the same question have it done anew.
+
+        Parameters
+        ----------
+        job : Job
+            What was answered.
+        """
+        with self._lock:
+            for key in [key for key, kept in self._kept.items() if kept is job]:
+                del self._kept[key]
 
     def find(self, name: str) -> Job | None:
         """Find a job.

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qsl
 
 from starlette.responses import FileResponse, RedirectResponse
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from washgrade.desk.jobs import Job
     from washgrade.desk.state import Desk
 
-__all__ = ["PLANS", "plan", "plan_gpx", "sheet"]
+__all__ = ["PLANS", "plan", "plan_gpx", "plan_options", "sheet"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +78,8 @@ PLANS: Mapping[str, Plan] = MappingProxyType(
 """Plans by the name of their page."""
 
 
-def _typed(request: Request, kind: str) -> dict[str, str]:
+def _typed(asked: Mapping[str, str], kind: str) -> dict[str, str]:
     names = [name for name, _, _ in PLANS[kind].numbers] + [name for name, _ in PLANS[kind].ticks]
-    asked = request.query_params
     return {name: asked.get(name, "").strip() for name in (*names, "start", "point", "unit_of_product")}
 
 
@@ -107,6 +107,32 @@ def _options(kind: str, typed: Mapping[str, str]) -> tuple[dict[str, Any], dict[
     return options, faults
 
 
+def plan_options(kind: str, query: str) -> dict[str, Any] | None:
+    """Read what was asked of a plan from the address that asked it.
+
+    Parameters
+    ----------
+    kind : str
+        Which, a key of `PLANS`.
+    query : str
+        What stood behind the question mark.
+
+    Returns
+    -------
+    dict or None
+        Options of the library; None where they are faulty, or too few for a plan.
+
+    Examples
+    --------
+    >>> plan_options("day", "hours=6&start=Gate&sure=yes")
+    {'hours': 6.0, 'start': 'Gate', 'sure': True}
+    >>> plan_options("day", "hours=long") is None
+    True
+    """
+    options, faults = _options(kind, _typed(dict(parse_qsl(query)), kind))
+    return None if faults or not ({"hours", "product_kg"} & options.keys()) else options
+
+
 def _ask(desk: Desk, request: Request, kind: str, options: dict[str, Any]) -> Job:
     # The name of the file follows from the question, so that the download finds the same answer.
     on = request.query_params.get("on") or None
@@ -125,7 +151,7 @@ def plan(request: Request) -> Response:
     missing = without_ground(desk, request)
     if missing is not None:
         return missing
-    typed = _typed(request, kind)
+    typed = _typed(request.query_params, kind)
     options, faults = _options(kind, typed)
     context: dict[str, Any] = {
         "kind": kind,
@@ -143,7 +169,10 @@ def plan(request: Request) -> Response:
         told = {about: " ".join(for_desk(fault) for fault in job.faults)}
         return desk.show(request, f"{kind}.html", **{**context, "faults": told})
     unready = desk.unready(request, job)
-    return unready or desk.show(request, f"{kind}.html", **{**context, "found": job.result})
+    if unready is not None:
+        return unready
+    desk.plans[kind] = request.url.query
+    return desk.show(request, f"{kind}.html", **{**context, "found": job.result})
 
 
 def plan_gpx(request: Request) -> Response:
@@ -153,8 +182,8 @@ def plan_gpx(request: Request) -> Response:
     missing = without_ground(desk, request)
     if missing is not None:
         return missing
-    options, faults = _options(kind, _typed(request, kind))
-    if faults or not ({"hours", "product_kg"} & options.keys()):
+    options = plan_options(kind, request.url.query)
+    if options is None:
         return RedirectResponse(f"/{kind}", status_code=303)
     job = _ask(desk, request, kind, options)
     unready = desk.unready(request, job)
@@ -164,27 +193,26 @@ def plan_gpx(request: Request) -> Response:
 
 
 def sheet(request: Request) -> Response:
-    """Give the field sheet as a PDF, with a walk or a day if hours are told."""
+    """Give the field sheet as a PDF, with the walk or the day that the address tells."""
     desk: Desk = request.app.state.desk
     missing = without_ground(desk, request)
     if missing is not None:
         return missing
     asked = request.query_params
-    options: dict[str, Any] = {"start": asked.get("point") or asked.get("start") or None}
-    for name in ("walk_hours", "day_hours"):
-        try:
-            hours = float(asked.get(name, ""))
-        except ValueError:
-            continue
-        if 0.0 < hours <= 24.0:
-            options[name] = hours
-    if len(options) == 1:
-        # Without a plan no start is wanted.
-        options = {}
-    text = repr((sorted(options.items()), desk.stamp(), date.today()))
+    kind = next((kind for kind in PLANS if asked.get(kind)), "")
+    options = plan_options(kind, asked[kind]) if kind else None
+    if kind and options is None:
+        return RedirectResponse(f"/{kind}", status_code=303)
+    text = repr((kind, sorted((options or {}).items()), desk.stamp(), date.today()))
     out = desk.scratch / f"sheet-{hashlib.sha256(text.encode()).hexdigest()[:16]}.pdf"
     job = desk.ask(
-        request, "sheet", "Drawing the field sheet", on=asked.get("on") or None, out=out, **options
+        request,
+        "sheet",
+        "Drawing the field sheet",
+        on=asked.get("on") or None,
+        out=out,
+        kind=kind,
+        options=options or {},
     )
     unready = desk.unready(request, job)
     return unready or FileResponse(job.result["path"], filename="sheet.pdf", media_type="application/pdf")

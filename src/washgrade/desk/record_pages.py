@@ -1,4 +1,4 @@
-"""The pages of the notebook: enter a record, take in files, list, strike."""
+"""The pages of the notebook: enter a record, take in files, list."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from washgrade.desk.uploads import RECORD_LIMITS, Received, Refused, receive_for
 from washgrade.desk.words import for_desk
 from washgrade.errors import FileFaults, InputError, RecordError, WashgradeError
 from washgrade.files.columns import KINDS
+from washgrade.files.record import id_of_undoing
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,9 +33,8 @@ __all__ = [
     "files_form",
     "look_over_files",
     "notebook",
-    "strike",
-    "strike_form",
     "take_in",
+    "told_rows",
 ]
 
 ROWS_SHOWN = 300
@@ -57,10 +57,14 @@ def notebook(request: Request) -> Response:
         listed = survey.notebook(desk.site, struck=struck, kind=kind if kind in KINDS else None)
     except WashgradeError as error:
         return desk.refuse(request, str(error))
+    there = {record.id for record in listed}
     return desk.show(
         request,
         "notebook.html",
-        rows=_told(desk, listed[::-1][:ROWS_SHOWN]),
+        rows=[
+            row | {"undone": row["struck_at"] and id_of_undoing(row["id"]) in there}
+            for row in told_rows(desk, listed[::-1][:ROWS_SHOWN])
+        ],
         kind=kind,
         kinds=KINDS,
         struck=struck,
@@ -69,8 +73,21 @@ def notebook(request: Request) -> Response:
     )
 
 
-def _told(desk: Desk, listed: Sequence[Record]) -> list[dict[str, Any]]:
-    # What a row of a list shows of each record.
+def told_rows(desk: Desk, listed: Sequence[Record]) -> list[dict[str, Any]]:
+    """Tell what a row of a list shows of each record.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    listed : sequence of Record
+        The records.
+
+    Returns
+    -------
+    list of dict
+        One for each, in their order.
+    """
     from washgrade import survey
 
     chosen = survey.settings(desk.site)
@@ -138,7 +155,7 @@ def _show_form(
         rest=rest,
         gauge_fault=gauge_fault,
         record_id=(typed or {}).get("id", ""),
-        latest=_told(desk, survey.notebook(desk.site, kind=kind)[::-1][:5]),
+        latest=told_rows(desk, survey.notebook(desk.site, kind=kind)[::-1][:5]),
     )
 
 
@@ -269,7 +286,7 @@ def _show_import(
         looked.append(
             _Looked(
                 name=path.name,
-                rows=tuple(row | {"there": row["id"] in known} for row in _told(desk, good[:ROWS_SHOWN])),
+                rows=tuple(row | {"there": row["id"] in known} for row in told_rows(desk, good[:ROWS_SHOWN])),
                 counts=tuple((one, count) for one, count in counts.items() if count),
                 faults=tuple(for_desk(fault) for fault in faults),
                 new=sum(record.id not in known for record in good),
@@ -335,49 +352,3 @@ def _take_in(desk: Desk, request: Request, folder: Path, received: Received) -> 
         return _show_import(desk, request, folder, kind, refused)
     desk.imports.pop(folder.name, None)
     return RedirectResponse("/notebook", status_code=303)
-
-
-def strike_form(request: Request) -> Response:
-    """Ask why a record is to be struck."""
-    return _strike_page(request.app.state.desk, request, request.path_params["record_id"])
-
-
-def _strike_page(desk: Desk, request: Request, record_id: str, fault: str = "") -> Response:
-    from washgrade import survey
-
-    try:
-        found = [record for record in survey.notebook(desk.site, struck=True) if record.id == record_id]
-    except WashgradeError as error:
-        return desk.refuse(request, str(error))
-    if not found:
-        return desk.refuse(request, "There is no such record in the notebook.", status=404)
-    (row,) = _told(desk, found)
-    return desk.show(request, "strike.html", row=row, kind=found[0].kind, fault=fault)
-
-
-async def strike(request: Request) -> Response:
-    """Strike a record."""
-    desk: Desk = request.app.state.desk
-    try:
-        received = await receive_form(request, is_own_form=desk.session.is_own_form)
-    except Refused as error:
-        return await run_in_threadpool(desk.refuse, request, str(error), status=error.status)
-    return await run_in_threadpool(_strike, desk, request, request.path_params["record_id"], received)
-
-
-def _strike(desk: Desk, request: Request, record_id: str, received: Received) -> Response:
-    from washgrade import survey
-
-    why = received.text("why")
-    if not why:
-        return _strike_page(
-            desk, request, record_id, "There is no reason yet. A few words are enough; they stay with it."
-        )
-    try:
-        struck = survey.strike(desk.site, record_id, why=why)
-    except WashgradeError as error:
-        return desk.refuse(request, *(for_desk(sentence) for sentence in str(error).splitlines()))
-    desk.say(f"Struck {KINDS[struck.kind].one} {struck.id[:8]}: {struck.struck_why}. It stays on file.")
-    if received.text("then") == "again":
-        return RedirectResponse(f"/notebook/new/{struck.kind}?like={struck.id}", status_code=303)
-    return RedirectResponse("/notebook?struck=yes", status_code=303)

@@ -1,10 +1,9 @@
-"""The pages that answer: overview, ranking, one reach, plans, map, files to take along, checks, settings."""
+"""The pages that answer: overview, ranking, one reach, files to take along, checks, settings."""
 
 from __future__ import annotations
 
 import re
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
@@ -18,7 +17,6 @@ from washgrade.files.columns import KINDS
 if TYPE_CHECKING:
     from starlette.requests import Request
 
-    from washgrade.desk.jobs import Job
     from washgrade.desk.state import Desk
 
 __all__ = [
@@ -26,8 +24,6 @@ __all__ = [
     "export",
     "find_reach",
     "home",
-    "map_file",
-    "map_page",
     "rank",
     "reach",
     "save_settings",
@@ -137,60 +133,6 @@ def storms(request: Request) -> Response:
         return missing
     job = desk.ask(request, "storms", "Reading what the storms did", on=_day(request))
     return desk.unready(request, job) or desk.show(request, "storms.html", found=job.result)
-
-
-def map_page(request: Request) -> Response:
-    """Show the map within the desk."""
-    desk: Desk = request.app.state.desk
-    missing = without_ground(desk, request)
-    if missing is not None:
-        return missing
-    job = _ask_page(desk, request)
-    return desk.unready(request, job) or desk.show(
-        request, "map.html", query=request.url.query, found=job.result, hours=_hours(request) or ""
-    )
-
-
-def _hours(request: Request) -> float | None:
-    text = request.query_params.get("walk_hours", "")
-    try:
-        hours = float(text)
-    except ValueError:
-        return None
-    return hours if 0.0 < hours <= 24.0 else None
-
-
-def _ask_page(desk: Desk, request: Request) -> Job:
-    hours = _hours(request)
-    out = desk.scratch / f"page-{abs(hash((desk.stamp(), _day(request), hours, date.today()))):x}.html"
-    return desk.ask(request, "page", "Drawing the map", on=_day(request), out=out, walk_hours=hours)
-
-
-def map_file(request: Request) -> Response:
-    """Give the map's file: within the desk's page, or to take along."""
-    desk: Desk = request.app.state.desk
-    missing = without_ground(desk, request)
-    if missing is not None:
-        return missing
-    job = _ask_page(desk, request)
-    unready = desk.unready(request, job)
-    if unready is not None:
-        return unready
-    path: Path = job.result["path"]
-    if request.query_params.get("keep"):
-        name = re.sub(r"\W+", "-", desk.site.resolve().name) or "site"
-        return FileResponse(path, filename=f"{name}-{date.today()}.html", media_type="text/html")
-    content = path.read_bytes()
-    found = re.search(rb'http-equiv="Content-Security-Policy" content="([^"]*)"', content[:4000])
-    import html
-
-    # The file's own policy, which names its scripts by their hash.
-    policy = html.unescape(found.group(1).decode()) if found else "default-src 'none'"
-    return Response(
-        content,
-        media_type="text/html; charset=utf-8",
-        headers={"Content-Security-Policy": f"{policy}; frame-ancestors 'self'"},
-    )
 
 
 def take_along(request: Request) -> Response:

@@ -125,6 +125,8 @@ class Desk:
         self.imports: dict[str, Path] = {}
         self.said: list[tuple[str, str]] = []
         self.units_first = "metric"
+        # What was asked of the last walk and the last day, as their addresses say it.
+        self.plans: dict[str, str] = {}
         self.look = Environment(
             loader=PackageLoader("washgrade.desk", "templates"),
             autoescape=True,
@@ -223,12 +225,15 @@ class Desk:
         from washgrade.page.words import CAUTIONS
 
         standing = self.standing()
+        # Where a form that only changes how things look leads back to, with what was asked there.
+        asked = f"?{request.url.query}" if request.method == "GET" and request.url.query else ""
         said, self.said = self.said, []
         context: Mapping[str, Any] = {
             "desk": self,
             "standing": standing,
             "units": standing.units,
             "here": request.url.path,
+            "back": request.url.path + asked,
             "title": self.site.resolve().name,
             "said": said,
             "secret_field": SECRET_FIELD,
@@ -283,6 +288,9 @@ class Desk:
         key = (task, self.stamp(), date.today(), *sorted((name, str(arguments[name])) for name in arguments))
         job = self.jobs.ask(task, {"site": self.site, **arguments}, key=key, title=title, leads_to=address)
         job.over.wait(PATIENCE_S)
+        if job.state == "failed":
+            # It is told once, or an open page would set off the same breakdown again and again.
+            self.jobs.forget(job)
         return job
 
     def unready(self, request: Request, job: Job) -> Response | None:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from washgrade.desk.work import _Teller
-    from washgrade.survey import Estimate, Ranking, WalkPlan
+    from washgrade.survey import DayPlan, Estimate, Ranking, WalkPlan
 
 __all__ = ["TASKS", "Memory"]
 
@@ -187,13 +187,38 @@ def _columns(pair: tuple[NDArray[np.float64], NDArray[np.float64]]) -> NDArray[n
     return np.column_stack(pair)
 
 
+def _plan(
+    kind: str,
+    found: Estimate,
+    ranking: Ranking,
+    options: Mapping[str, Any],
+    tell: Callable[[str, float], None],
+) -> WalkPlan | DayPlan:
+    from washgrade import survey
+
+    if kind == "walk":
+        return survey.plan_sampling_walk(found, progress=tell, **options)
+    return survey.plan_digging_day(ranking, progress=tell, **options)
+
+
 def _sheet(
-    *, memory: Memory, tell: _Teller, site: Path, on: str | None, out: Path, **options: Any
+    *,
+    memory: Memory,
+    tell: _Teller,
+    site: Path,
+    on: str | None,
+    out: Path,
+    kind: str,
+    options: Mapping[str, Any],
 ) -> dict[str, Any]:
     from washgrade import survey
 
-    del memory
-    return {"path": survey.write_sheet(site, out=out, on=on, progress=tell, **options)}
+    found, ranking = memory.get(site, on, lambda step, share: tell(step, 0.5 * share))
+    plan = None
+    if kind:
+        plan = _plan(kind, found, ranking, options, lambda step, share: tell(step, 0.5 + 0.4 * share))
+    tell("drawing", 0.9)
+    return {"path": survey.save_sheet(survey.sheet_view(ranking, plan=plan), out)}
 
 
 def _storms(*, memory: Memory, tell: _Teller, site: Path, on: str | None) -> dict[str, Any]:
@@ -221,12 +246,22 @@ def _walk_picture(ranking: Ranking, plan: WalkPlan) -> str:
 
 
 def _page(
-    *, memory: Memory, tell: _Teller, site: Path, on: str | None, out: Path, walk_hours: float | None
+    *,
+    memory: Memory,
+    tell: _Teller,
+    site: Path,
+    on: str | None,
+    out: Path,
+    plans: Mapping[str, Mapping[str, Any]],
 ) -> dict[str, Any]:
     from washgrade import survey
 
-    del memory
-    path = survey.write_page(site, out=out, on=on, walk_hours=walk_hours, progress=tell)
+    found, ranking = memory.get(site, on, lambda step, share: tell(step, 0.5 * share))
+    made: dict[str, Any] = {}
+    for kind, options in plans.items():
+        made[kind] = _plan(kind, found, ranking, options, lambda step, share: tell(step, 0.5 + 0.3 * share))
+    tell("drawing", 0.8)
+    path = survey.save_page(survey.page_view(ranking, **made), out)
     return {"path": path, "size_bytes": path.stat().st_size}
 
 
@@ -243,9 +278,8 @@ def _check(*, memory: Memory, tell: _Teller, site: Path) -> dict[str, Any]:
     from washgrade import survey
 
     del memory
-    tell("looking over the site", 0.3)
-    found = survey.check(site)
-    return {"fine": found.fine, "doubts": found.doubts}
+    found = survey.check(site, progress=tell)
+    return {"fine": found.fine, "notes": found.notes, "doubts": found.doubts}
 
 
 TASKS: Mapping[str, Callable[..., dict[str, Any]]] = {

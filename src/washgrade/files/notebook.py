@@ -6,6 +6,7 @@ two programs may add at once. No two records share an id, of whatever kind they 
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
@@ -29,7 +30,7 @@ from washgrade.files.notebooktables import (
     regrid,
 )
 from washgrade.files.places import to_grid
-from washgrade.files.record import Record
+from washgrade.files.record import Record, id_of_undoing
 from washgrade.files.records import read_record_file
 from washgrade.files.sample import Sample
 from washgrade.files.site import Site
@@ -44,6 +45,7 @@ __all__ = [
     "read_records",
     "regrid",
     "strike",
+    "undo_strike",
 ]
 
 
@@ -299,25 +301,75 @@ def strike(site: Site, record_id: str, *, why: str, now: datetime | None = None)
     moment = (now or datetime.now(UTC)).isoformat(timespec="seconds")
     with writing(site.geopackage) as connection:
         complete(connection, site)
-        wanted = record_id.strip()
-        known = ids(connection)
-        found = [one for one in known if one == wanted] or [
-            one for one in known if wanted and one.startswith(wanted)
-        ]
-        if not found:
+        record = _known(connection, record_id, ids(connection))
+        if record.struck_at:
             raise RecordError(
-                f"No record goes by the id {wanted!r}. The ids stand in: washgrade notebook SITE."
+                f"The record {record.id!r} is struck already since {record.struck_at}: {record.struck_why}."
             )
-        if len(found) > 1:
-            raise RecordError(
-                f"{len(found)} records have an id that begins with {wanted!r}. Give more of it."
-            )
-        record = held(connection, found[0], known)
-        if record is None or record.struck_at:
-            when = "" if record is None else f" since {record.struck_at}: {record.struck_why}"
-            raise RecordError(f"The record {found[0]!r} is struck already{when}.")
         mark(connection, record, moment, " ".join(why.split()))
     return replace(record, struck_at=moment, struck_why=" ".join(why.split()))
+
+
+def undo_strike(site: Site, record_id: str, *, now: datetime | None = None) -> tuple[Record, bool]:
+    """Undo a strike: what the struck record said is entered again, and the struck one stays, marked.
+
+    Nothing is taken back, or two copies of a notebook would not merge: struck in either is struck. The new id
+    follows from the old one, so that undoing twice, or in two copies, brings one record.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    record_id : str
+        Id of the struck record, or the beginning of it where no other begins so.
+    now : datetime, optional
+        Moment of entering; the clock's if left out.
+
+    Returns
+    -------
+    record : Record
+        The record that counts again.
+    new : bool
+        False where an earlier undoing had brought it already.
+
+    Raises
+    ------
+    RecordError
+        If no record or several go by that id, or it is not struck.
+    SiteError
+        If the site cannot be written.
+    """
+    moment = (now or datetime.now(UTC)).isoformat(timespec="seconds")
+    with writing(site.geopackage) as connection:
+        srs_id = complete(connection, site)
+        known = ids(connection)
+        struck = _known(connection, record_id, known)
+        if not struck.struck_at:
+            raise RecordError(f"The record {struck.id!r} is not struck: there is nothing to undo.")
+        there: Record | None = struck
+        while there is not None and there.struck_at:
+            # What was entered again may have been struck again.
+            new_id = id_of_undoing(there.id)
+            there = held(connection, new_id, known)
+        if there is not None:
+            return there, False
+        record = replace(struck, id=new_id, recorded_at=moment, struck_at="", struck_why="")
+        insert(connection, record, srs_id)
+    return record, True
+
+
+def _known(connection: sqlite3.Connection, record_id: str, known: Mapping[str, str]) -> Record:
+    # The one record that goes by an id, or by the beginning of one.
+    wanted = record_id.strip()
+    found = [one for one in known if one == wanted] or [
+        one for one in known if wanted and one.startswith(wanted)
+    ]
+    if len(found) > 1:
+        raise RecordError(f"{len(found)} records have an id that begins with {wanted!r}. Give more of it.")
+    record = held(connection, found[0], known) if found else None
+    if record is None:
+        raise RecordError(f"No record goes by the id {wanted!r}. The ids stand in: washgrade notebook SITE.")
+    return record
 
 
 def _on_grid(record: Record, crs: str) -> Record:

@@ -15,7 +15,15 @@ from numpy.typing import NDArray
 
 from washgrade.files.columns import KINDS
 
-__all__ = ["Record", "content_id", "number_column", "record_rows", "shared_arrays", "text_column"]
+__all__ = [
+    "Record",
+    "content_id",
+    "id_of_undoing",
+    "number_column",
+    "record_rows",
+    "shared_arrays",
+    "text_column",
+]
 
 _NAMESPACE = uuid.UUID("b43cf054-e8c0-49ca-9dbf-e9223d30da2f")
 _PLACES = frozenset({"lon", "lat", "end_lon", "end_lat"})
@@ -101,6 +109,22 @@ def content_id(content: Mapping[str, Any]) -> str:
         A version 5 UUID: the same content has the same id on every machine.
     """
     return str(uuid.uuid5(_NAMESPACE, json.dumps(content, sort_keys=True)))
+
+
+def id_of_undoing(struck_id: str) -> str:
+    """Make the id under which a struck record is entered again when the strike is undone.
+
+    Parameters
+    ----------
+    struck_id : str
+        Id of the struck record.
+
+    Returns
+    -------
+    str
+        A version 5 UUID: undone twice, or in two copies of a notebook, it is one record.
+    """
+    return str(uuid.uuid5(_NAMESPACE, f"again {struck_id}"))
 
 
 def record_rows(records: Sequence[Record], *, with_kind: bool = False) -> list[dict[str, Any]]:

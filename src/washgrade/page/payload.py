@@ -11,6 +11,7 @@ import numpy as np
 from washgrade.page.pack import mercator_pixels, pack_column, pack_integers
 from washgrade.page.themes import CLASS_LIMITS, DOUBT_LIMITS, THEMES
 from washgrade.page.view import PageView, Ring
+from washgrade.page.words import SUPPORT_WORDS
 from washgrade.sand.support import SUPPORT
 
 __all__ = ["MOST_FINE", "page_payload"]
@@ -132,6 +133,7 @@ def page_payload(view: PageView) -> dict[str, object]:
             for name, told in more.items()
         },
         "support_words": SUPPORT,
+        "support_told": [SUPPORT_WORDS[word] for word in SUPPORT],
         "support": pack_integers(np.array([SUPPORT.index(word) for word in view.support], dtype=np.int64)),
         "notes": _words(view.notes),
         "traps": _words(view.traps or ((),) * len(view.reach_id)),
@@ -203,6 +205,10 @@ def page_payload(view: PageView) -> dict[str, object]:
         ],
         "property": [_ring(ring) for ring in view.property_rings],
         "no_go": [_ring(ring) for ring in view.no_go_rings],
+        "sources": [
+            {"name": area.name, "grade": area.grade, "rings": [_ring(ring) for ring in area.rings]}
+            for area in view.sources
+        ],
         "access": [{"lon": lon, "lat": lat, "name": name} for lon, lat, name in view.access],
         "relief_bounds": view.relief_bounds if view.relief_png else None,
     }

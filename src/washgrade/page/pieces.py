@@ -16,6 +16,7 @@ __all__ = [
     "NextSpot",
     "Ring",
     "SampleMark",
+    "SourceArea",
     "WalkStop",
     "WalkView",
     "Why",
@@ -87,6 +88,25 @@ class GroundMark:
     length_m: float
     depth_m: float
     why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceArea:
+    """Rock whose sand has a known grade, as the page shows it.
+
+    Parameters
+    ----------
+    name : str
+        What it is called; may be empty.
+    grade : float
+        Grade of the sand that it gives, 0 to 1.
+    rings : tuple of Ring
+        Its edge, and those of its holes.
+    """
+
+    name: str
+    grade: float
+    rings: tuple[Ring, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from washgrade.page.pieces import (
     NextSpot,
     Ring,
     SampleMark,
+    SourceArea,
     WalkStop,
     WalkView,
     Why,
@@ -42,6 +43,7 @@ __all__ = [
     "PageView",
     "Ring",
     "SampleMark",
+    "SourceArea",
     "WalkStop",
     "WalkView",
     "Why",
@@ -172,6 +174,8 @@ class PageView:
         The samples behind the estimate.
     property_rings, no_go_rings : tuple of Ring
         The property line and the areas not to enter.
+    sources : tuple of SourceArea
+        Rock whose sand has a known grade.
     access : tuple of Access
         Where the ground is entered.
     relief_png : bytes
@@ -253,6 +257,7 @@ class PageView:
     samples: tuple[SampleMark, ...] = ()
     property_rings: tuple[Ring, ...] = ()
     no_go_rings: tuple[Ring, ...] = ()
+    sources: tuple[SourceArea, ...] = ()
     access: tuple[Access, ...] = ()
     relief_png: bytes = b""
     relief_bounds: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)

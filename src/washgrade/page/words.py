@@ -41,7 +41,7 @@ SUPPORT_WORDS = {
     "inferred": "No sample close by: worked out from samples farther along the network.",
     "prior": "No sample tells of this reach: a general guess from the lie of the land.",
 }
-"""What an estimate rests on, by its word; the page's own script says the same."""
+"""What an estimate rests on, by its word; the page's script is handed the same."""
 
 
 def cautions_html(view: PageView) -> str:

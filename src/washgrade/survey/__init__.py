@@ -13,8 +13,8 @@ from washgrade.survey.days import DayPlan, plan_digging_day, write_day
 from washgrade.survey.health import Check, check
 from washgrade.survey.history import ReachHistory, reach_history
 from washgrade.survey.land import GroundMade, build_ground
-from washgrade.survey.outputs import export, page_view, write_page
-from washgrade.survey.printed import sheet_view, write_sheet
+from washgrade.survey.outputs import export, page_view, save_page, write_page
+from washgrade.survey.printed import save_sheet, sheet_view, write_sheet
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import (
     Entered,
@@ -26,6 +26,7 @@ from washgrade.survey.records import (
     records,
     records_as_json,
     strike,
+    undo_strike,
 )
 from washgrade.survey.showcase import Demo, run_demo
 from washgrade.survey.steps import change_settings, settings
@@ -75,11 +76,14 @@ __all__ = [
     "records_as_json",
     "repeats",
     "run_demo",
+    "save_page",
+    "save_sheet",
     "settings",
     "sheet_view",
     "storms",
     "strike",
     "tell_record",
+    "undo_strike",
     "why",
     "write_day",
     "write_page",

@@ -11,7 +11,7 @@ from washgrade.errors import GroundError, SiteError
 from washgrade.survey.answers import estimate
 from washgrade.survey.belief import diagnose, holes, repeats
 from washgrade.survey.records import notebook
-from washgrade.survey.steps import open_ground
+from washgrade.survey.steps import Progress, open_ground, stage
 
 __all__ = ["Check", "check"]
 
@@ -28,11 +28,14 @@ class Check:
     ----------
     fine : tuple of str
         What is whole.
+    notes : tuple of str
+        What is neither good nor wrong, and worth knowing.
     doubts : tuple of str
         What a person should look at.
     """
 
     fine: tuple[str, ...]
+    notes: tuple[str, ...]
     doubts: tuple[str, ...]
 
     def as_json(self) -> dict[str, Any]:
@@ -41,12 +44,12 @@ class Check:
         Returns
         -------
         dict
-            Two lists of sentences.
+            Three lists of sentences.
         """
-        return {"fine": list(self.fine), "doubts": list(self.doubts)}
+        return {"fine": list(self.fine), "notes": list(self.notes), "doubts": list(self.doubts)}
 
 
-def check(site: Path | str, *, on: str | date | None = None) -> Check:
+def check(site: Path | str, *, on: str | date | None = None, progress: Progress | None = None) -> Check:
     """Look over a site: whether it is whole, and which records look wrong.
 
     Parameters
@@ -55,11 +58,13 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
         The site folder.
     on : str or date, optional
         The day; later records are left out. Today if left out.
+    progress : callable, optional
+        Told the step and the share done, 0 to 1.
 
     Returns
     -------
     Check
-        What is fine, and what to look at.
+        What is fine, what to know, and what to look at.
 
     Raises
     ------
@@ -74,7 +79,9 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     from washgrade.sand.doubts import doubts_of
     from washgrade.units import show_length, show_mass
 
-    fine, doubts = [], []
+    fine, notes, doubts = [], [], []
+    tell = stage(progress, 0.0, 1.0)
+    tell("looking at the files", 0.0)
     opened, facts = open_ground(site)
     faults = intact(opened.geopackage)
     if faults:
@@ -85,15 +92,16 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
         check_dem(opened)
         fine.append("terrain.tif and the channels belong together.")
     except (SiteError, GroundError) as error:
-        return Check(fine=tuple(fine), doubts=(*doubts, str(error)))
+        return Check(fine=tuple(fine), notes=(), doubts=(*doubts, str(error)))
     doubts += facts.doubts
-    found = estimate(site, on=on)
+    found = estimate(site, on=on, progress=stage(progress, 0.1, 0.8))
+    tell("looking at the records", 0.8)
     units = found.settings.units
     seen = found.grade.observations
     struck = len(notebook(site, on=on, struck=True, kind="samples")) - len(found.samples)
-    fine.append(
-        f"{len(found.samples)} samples stand, {struck} struck; {len(seen)} readings count, "
-        f"on {len(found.channels.reaches)} reaches."
+    notes.append(
+        f"{_counted(len(found.samples), 'sample')} counted, {struck} struck; "
+        f"{_counted(len(seen), 'reading')} used, on {_counted(len(found.channels.reaches), 'reach')}."
     )
     doubts += [
         f"Sample {name}: it lies {show_length(offset_m, units)} from the nearest channel, farther than the "
@@ -119,8 +127,13 @@ def check(site: Path | str, *, on: str | date | None = None) -> Check:
     ]
     doubts += [f"Sample {name}: not counted, because {why}" for name, why in seen.left_out]
     judged = diagnose(found)
-    fine += [judged.sentence, repeats(found).sentence]
-    fine += [sentence for hole in holes(found) for sentence in hole.told(units)]
+    notes += [judged.sentence, repeats(found).sentence]
+    notes += [sentence for hole in holes(found) for sentence in hole.told(units)]
     readings = doubts_of(found.channels, found.laid, found.weighed, diagnosis=judged)
     doubts += [doubt.told(units) for doubt in readings]
-    return Check(fine=tuple(fine), doubts=tuple(doubts))
+    return Check(fine=tuple(fine), notes=tuple(notes), doubts=tuple(doubts))
+
+
+def _counted(count: int, one: str) -> str:
+    ending = "" if count == 1 else "es" if one.endswith("ch") else "s"
+    return f"{count} {one}{ending}"

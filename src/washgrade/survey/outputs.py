@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,15 +34,26 @@ from washgrade.survey.walks import WalkPlan, plan_sampling_walk
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+    from shapely import Polygon
 
     from washgrade.files.settings import Settings
-    from washgrade.page.view import Belief, GroundMark, Hole, NextSpot, PageView, Why
+    from washgrade.page.view import (
+        Belief,
+        GroundMark,
+        Hole,
+        NextSpot,
+        PageView,
+        Ring,
+        SourceArea,
+        Why,
+    )
 
-__all__ = ["export", "page_view", "write_page"]
+__all__ = ["export", "page_view", "save_page", "write_page"]
 
 # So many samples are named for a reach, and so many readings are drawn beside what the others say of them.
 WEIGHTY = 3
 READINGS_SHOWN = 60
+SOURCES_TOLD = 20
 
 
 def page_view(
@@ -86,7 +97,7 @@ def page_view(
     from washgrade.land.dem import hillshade
     from washgrade.land.width import MEASURED
     from washgrade.page.payload import MOST_FINE
-    from washgrade.page.view import PageView, SampleMark
+    from washgrade.page.view import PageView, SampleMark, SourceArea
 
     found = ranking.estimate
     site, chosen, crs = found.site, found.settings, found.facts.crs
@@ -100,13 +111,18 @@ def page_view(
     easting_m, northing_m, start = reach_lines(found.channels)
     line_lon, line_lat = lonlat(crs, easting_m, northing_m)
 
-    def rings(layer: str) -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
-        shapes = [shape.geometry for shape in load_shapes(site, layer)]
+    def rings_of(area: Polygon) -> tuple[Ring, ...]:
         # A hole is a line too: land inside that belongs to somebody else.
-        edges = [edge for shape in shapes for edge in (shape.exterior, *shape.interiors)]
-        corners = [np.asarray(edge.coords) for edge in edges]
+        corners = [np.asarray(edge.coords) for edge in (area.exterior, *area.interiors)]
         return tuple(lonlat(crs, ring[:, 0], ring[:, 1]) for ring in corners)
 
+    def rings(layer: str) -> tuple[Ring, ...]:
+        return tuple(ring for shape in load_shapes(site, layer) for ring in rings_of(shape.geometry))
+
+    sources = tuple(
+        SourceArea(name=shape.name, grade=shape.grade or 0.0, rings=rings_of(shape.geometry))
+        for shape in load_shapes(site, "sources")
+    )
     gates = []
     for shape in load_shapes(site, "access"):
         lon, lat = lonlat(crs, np.array([shape.geometry.x]), np.array([shape.geometry.y]))
@@ -183,12 +199,13 @@ def page_view(
         samples=marks,
         property_rings=rings("property"),
         no_go_rings=rings("no_go"),
+        sources=sources,
         access=tuple(gates),
         relief_png=relief,
         relief_bounds=bounds,
         cutoff_grade=chosen.cutoff_grade,
         top=chosen.top_reaches,
-        settings=_settings_told(chosen),
+        settings=(*_settings_told(chosen), *_sources_told(sources)),
         cautions=(),
         **(past_view(ranking) | ({} if beside is None else {"other": other_day(ranking, beside)})),
     )
@@ -309,6 +326,17 @@ def _datum(crs: str) -> str:
     return f"{found.name} ({found.geodetic_crs.name})" if found.geodetic_crs else found.name
 
 
+def _sources_told(sources: Sequence[SourceArea]) -> tuple[tuple[str, str], ...]:
+    """Name the known sources, for those who do not look at the map."""
+    from washgrade.units import show_grade
+
+    if not sources:
+        return ()
+    told = [f"{area.name or 'unnamed'} {show_grade(area.grade)}" for area in sources]
+    more = f" and {len(told) - SOURCES_TOLD} more" if len(told) > SOURCES_TOLD else ""
+    return (("Known sources", ", ".join(told[:SOURCES_TOLD]) + more),)
+
+
 def _settings_told(chosen: Settings) -> tuple[tuple[str, str], ...]:
     """Name the assumptions that the page shows, in both systems."""
     from washgrade.units import show_depth, show_grade, show_length, show_volume
@@ -383,7 +411,6 @@ def write_page(
         If the date or a setting is wrong, or both ``out`` and ``installable`` are given.
     """
     from washgrade.files.site import replacing
-    from washgrade.page.build import render_page
     from washgrade.page.installable import render_installable
 
     if out is not None and installable is not None:
@@ -409,13 +436,39 @@ def write_page(
             with replacing(folder / name) as draft:
                 draft.write_bytes(content)
         return folder / "index.html"
-    content = render_page(view)
     path = Path(out) if out is not None else found.site.out / "page.html"
     if out is None:
         found.site.out.mkdir(exist_ok=True)
-    with replacing(path) as draft:
+    return save_page(view, path)
+
+
+def save_page(view: PageView, out: Path | str) -> Path:
+    """Write what `page_view` laid out as one HTML file.
+
+    Parameters
+    ----------
+    view : PageView
+        The page's whole content.
+    out : Path or str
+        Where.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    SiteError
+        If the file cannot be written.
+    """
+    from washgrade.files.site import replacing
+    from washgrade.page.build import render_page
+
+    content = render_page(view)
+    with replacing(Path(out)) as draft:
         draft.write_bytes(content)
-    return path
+    return Path(out)
 
 
 def export(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from washgrade.sheet.view import DaySheet, Leg, SheetView, WalkSheet
 
-__all__ = ["sheet_view", "write_sheet"]
+__all__ = ["save_sheet", "sheet_view", "write_sheet"]
 
 LISTED = 15
 
@@ -286,16 +286,9 @@ def write_sheet(
         If a value is wrong, or the part of the package that draws on paper is not installed.
     """
     from washgrade.checks import choice
-    from washgrade.files.site import replacing
     from washgrade.units import UNITS
 
-    if find_spec("reportlab") is None:
-        raise InputError(
-            "The field sheet needs reportlab, which is not installed. Install it beside washgrade: "
-            "pip install reportlab."
-        )
-    from washgrade.sheet.build import render_sheet
-
+    _need_reportlab()
     if walk_hours is not None and day_hours is not None:
         raise InputError(
             "Give either the hours of a walk or those of a digging day, not both: each has its own sheet."
@@ -313,10 +306,54 @@ def write_sheet(
         plan = plan_digging_day(ranking, hours=day_hours, start=start, progress=told)
     stage(progress, 0.8, 1.0)("drawing", 0.0)
     view = sheet_view(ranking, title=title, units=units, listed=listed, plan=plan)
-    content = render_sheet(view, paper=paper or ("letter" if view.units == "us" else "a4"), scale=scale)
     path = Path(out) if out is not None else found.site.out / "sheet.pdf"
     if out is None:
         found.site.out.mkdir(exist_ok=True)
-    with replacing(path) as draft:
+    return save_sheet(view, path, paper=paper, scale=scale)
+
+
+def save_sheet(
+    view: SheetView, out: Path | str, *, paper: str | None = None, scale: int | None = None
+) -> Path:
+    """Write what `sheet_view` laid out as one PDF file.
+
+    Parameters
+    ----------
+    view : SheetView
+        The sheet's whole content.
+    out : Path or str
+        Where.
+    paper : {"a4", "letter"}, optional
+        The paper; Letter with US units, else A4, if left out.
+    scale : int, optional
+        Scale of the maps, one to so many; the largest round one that is good to walk by if left out.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    SiteError
+        If the file cannot be written.
+    InputError
+        If a value is wrong, or the part of the package that draws on paper is not installed.
+    """
+    from washgrade.files.site import replacing
+
+    _need_reportlab()
+    from washgrade.sheet.build import render_sheet
+
+    content = render_sheet(view, paper=paper or ("letter" if view.units == "us" else "a4"), scale=scale)
+    with replacing(Path(out)) as draft:
         draft.write_bytes(content)
-    return path
+    return Path(out)
+
+
+def _need_reportlab() -> None:
+    if find_spec("reportlab") is None:
+        raise InputError(
+            "The field sheet needs reportlab, which is not installed. Install it beside washgrade: "
+            "pip install reportlab."
+        )

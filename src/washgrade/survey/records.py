@@ -34,6 +34,7 @@ __all__ = [
     "records",
     "records_as_json",
     "strike",
+    "undo_strike",
 ]
 
 
@@ -401,3 +402,33 @@ def strike(site: Path | str, record_id: str, *, why: str) -> Record:
 
     opened, _facts = open_ground(site)
     return strike_record(opened, record_id, why=why)
+
+
+def undo_strike(site: Path | str, record_id: str) -> tuple[Record, bool]:
+    """Undo a strike: what the struck record said is entered again; the struck one stays on file, marked.
+
+    Parameters
+    ----------
+    site : Path or str
+        The site folder.
+    record_id : str
+        Id of the struck record, or the beginning of it.
+
+    Returns
+    -------
+    record : Record
+        The record that counts again, under an id of its own.
+    new : bool
+        False where it had been undone already.
+
+    Raises
+    ------
+    RecordError
+        If no record goes by the id, several do, or it is not struck.
+    SiteError
+        If the site cannot be written.
+    """
+    from washgrade.files.notebook import undo_strike as undo
+
+    opened, _facts = open_ground(site)
+    return undo(opened, record_id)

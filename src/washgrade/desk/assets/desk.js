@@ -3,6 +3,7 @@
 
 const ASK_EVERY_MS = 2000;
 const STEP_EVERY_MS = 400;
+const STAYS_MS = 4000;
 
 async function ask(address) {
   const answer = await fetch(address, {headers: {accept: 'application/json'}});
@@ -22,6 +23,10 @@ function follow(section) {
     }
     if (told.over) {
       location.reload();
+      // Where the answer is a file, the browser puts it away and this page stays.
+      setTimeout(() => {
+        section.textContent = 'Done. If a file was to come of it, it is among your downloads.';
+      }, STAYS_MS);
       return;
     }
     if (step) {

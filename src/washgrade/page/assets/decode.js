@@ -54,6 +54,7 @@ function decode(payload) {
   const land = {...payload, count: payload.reach.length};
   lazy_columns(land, payload.columns, land.count);
   lazily(land, 'support', () => unpack(payload.support).map((n) => payload.support_words[n]));
+  land.rests_on = (reach) => payload.support_told[payload.support_words.indexOf(land.support[reach])];
   const sentences = ({words, count, word}) => {
     const all = unpack(word).map((n) => words[n]);
     let at = 0;
@@ -88,6 +89,7 @@ function decode(payload) {
   });
   land.property = payload.property.map(ring);
   land.no_go = payload.no_go.map(ring);
+  land.sources = payload.sources.map((area) => ({...area, rings: area.rings.map(ring)}));
   const point = (mark) => {
     const pixel = L.CRS.EPSG3857.latLngToPoint(L.latLng(mark.lat, mark.lon), ZOOM);
     return {...mark, east: pixel.x - land.origin[0], south: pixel.y - land.origin[1]};

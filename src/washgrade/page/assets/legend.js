@@ -76,6 +76,15 @@ function legend(land, sheet, relief, state, {set_theme, set_day, save}) {
     const text = [land.property.length && 'property', land.no_go.length && 'keep out'].filter(Boolean).join('; ');
     layers.push(layer('bounds', bounds, text[0].toUpperCase() + text.slice(1), on_sheet('bounds')));
   }
+  if (land.sources.length) {
+    layers.push(layer('sources', [(pen) => {
+      pen.beginPath();
+      pen.rect(3, 4, 20, 16);
+      pen.fillStyle = stipple(pen, GRADE_COLOURS[land.grade_class(land.sources[0].grade)]);
+      pen.fill();
+      source_edge(pen);
+    }], 'Known sources', on_sheet('sources')));
+  }
   if (land.marks.length) {
     layers.push(layer('marks', [(pen) => mend_mark(pen, [[4, 12], [22, 12]], 'cut')], 'Mended ground', on_sheet('marks')));
   }

@@ -130,6 +130,7 @@ map.on('click', (event) => {
   if (hit.entry) document.getElementById('kept').click();
   else if (hit.sample) popup(hit.sample);
   else if (hit.reach !== undefined) choose(hit.reach, {from: 'map'});
+  else if (hit.source) L.popup({maxWidth: 280}).setLatLng(event.latlng).setContent(source_card(hit.source)).openOn(map);
 });
 const tip = L.tooltip({direction: 'top', offset: [0, -8]});
 let asked = 0;

@@ -43,6 +43,32 @@ function hatch(pen) {
   return pen.createPattern(tile, 'repeat');
 }
 
+// Rock whose sand is known: points in the colour of its class, within a dotted edge.
+function stipple(pen, tint) {
+  const tile = document.createElement('canvas');
+  tile.width = 12;
+  tile.height = 12;
+  const ink = tile.getContext('2d');
+  ink.fillStyle = tint;
+  for (const [x, y] of [[3, 3], [9, 9]]) {
+    ink.beginPath();
+    ink.arc(x, y, 2, 0, 2 * Math.PI);
+    ink.fill();
+  }
+  return pen.createPattern(tile, 'repeat');
+}
+
+function source_edge(pen) {
+  pen.lineCap = 'round';
+  for (const [wide, tint] of [[4.5, '#fff'], [2, INK]]) {
+    pen.setLineDash([0.01, 5]);
+    pen.lineWidth = wide;
+    pen.strokeStyle = tint;
+    pen.stroke();
+  }
+  pen.setLineDash([]);
+}
+
 function sample_mark(pen, x, y, mark, grade_class, r = 6) {
   pen.beginPath();
   pen.moveTo(x, y - r);

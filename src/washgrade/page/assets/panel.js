@@ -259,7 +259,7 @@ function card(land, reach, units, close) {
     span_picture(land, reach),
     figures,
     make('h3', {text: 'Why'}),
-    make('ul', {}, ...[`${sure}. ${SUPPORT_WORDS[land.support[reach]]}`, ...land.notes[reach], ...reasons_of(land, reach, units)].map((text) => make('li', {text}))));
+    make('ul', {}, ...[`${sure}. ${land.rests_on(reach)}`, ...land.notes[reach], ...reasons_of(land, reach, units)].map((text) => make('li', {text}))));
   if (land.traps[reach].length) {
     parts.push(
       make('h3', {text: 'Where heavy sand may lie'}),
@@ -287,6 +287,10 @@ function card(land, reach, units, close) {
       make('span', {class: 'place', text: `${land.lat[reach].toFixed(6)}, ${land.lon[reach].toFixed(6)}`}),
       ` (latitude, longitude)${land.easting_m ? `; ${grouped(land.easting_m[reach], 0, 0)} E, ${grouped(land.northing_m[reach], 0, 0)} N in ${land.crs}` : ''}`));
   return parts;
+}
+
+function source_card(area) {
+  return make('div', {}, make('h3', {text: area.name || 'Known source'}), make('div', {text: `Rock whose sand holds ${percent(area.grade)}, as you told it.`}));
 }
 
 function sample_words(mark) {

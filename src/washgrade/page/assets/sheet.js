@@ -25,7 +25,7 @@ const Sheet = L.Layer.extend({
     this.land = land;
     // In full sun everything is drawn bolder.
     this.bold = 1;
-    this.shown = {reaches: true, badges: true, samples: true, bounds: true, access: true, walk: true, day: true, next: false, marks: false, entries: true};
+    this.shown = {reaches: true, badges: true, samples: true, bounds: true, sources: true, access: true, walk: true, day: true, next: false, marks: false, entries: true};
     this.entries = [];
     this.here = null;
     this.spot = null;
@@ -129,8 +129,14 @@ const Sheet = L.Layer.extend({
   },
 
   _ring(ring) {
+    this.pen.beginPath();
+    this._edge(ring);
+  },
+
+  _edge(ring) {
     const {pen} = this;
-    pen.beginPath();
+    // Each ring of an area begins anew.
+    pen.moveTo(this._x(ring.east[0]), this._y(ring.south[0]));
     ring.east.forEach((east, n) => pen.lineTo(this._x(east), this._y(ring.south[n])));
     pen.closePath();
   },
@@ -149,6 +155,7 @@ const Sheet = L.Layer.extend({
     const {pen, land, shown, zoom} = this;
     if (this.printed_relief) this._paint_relief();
     pen.lineJoin = 'round';
+    if (shown.sources) this._paint_sources();
     if (shown.bounds) this._paint_bounds();
     if (shown.reaches) {
       // A halo is a rim around the line: below everything, or it would fill the gaps of the dashes.
@@ -190,6 +197,17 @@ const Sheet = L.Layer.extend({
     if (shown.entries) for (const mark of this.entries) entry_mark(pen, this._x(mark.east), this._y(mark.south));
     if (this.spot) entry_mark(pen, this._x(this.spot.east), this._y(this.spot.south));
     if (this.here) this._paint_here();
+  },
+
+  _paint_sources() {
+    const {pen, land} = this;
+    for (const area of land.sources) {
+      pen.beginPath();
+      for (const ring of area.rings) this._edge(ring);
+      pen.fillStyle = stipple(pen, GRADE_COLOURS[land.grade_class(area.grade)]);
+      pen.fill('evenodd');
+      source_edge(pen);
+    }
   },
 
   _paint_bounds() {
@@ -306,7 +324,7 @@ const Sheet = L.Layer.extend({
     return L.latLngBounds(corner(edge[0], edge[1]), corner(edge[2], edge[3]));
   },
 
-  // What lies under a point of the window: a sample, an access point or the nearest reach.
+  // What lies under a point of the window: an entry, a sample, or the nearest reach and the source around it.
   under(spot, reach_px) {
     // By way of the layer: the map may have been dragged since the sheet was drawn.
     const {x, y} = this._map.containerPointToLayerPoint(spot).subtract(this.corner);
@@ -319,6 +337,22 @@ const Sheet = L.Layer.extend({
       const sample = this.land.samples.find((mark) => away(mark) < Math.max(10, reach_px * 0.7));
       if (sample) return {sample};
     }
+    return {...this._nearest(x, y, reach_px), source: this.shown.sources ? this.land.sources.findLast(({rings}) => this._inside(rings, x, y)) : undefined};
+  },
+
+  // A ray to the right crosses the edges of an area an odd number of times from within.
+  _inside(rings, x, y) {
+    let within = false;
+    for (const {east, south} of rings) {
+      for (let n = 0, last = east.length - 1; n < east.length; last = n, n += 1) {
+        const [ax, ay, bx, by] = [this._x(east[n]), this._y(south[n]), this._x(east[last]), this._y(south[last])];
+        if (ay > y !== by > y && x < ax + ((y - ay) * (bx - ax)) / (by - ay)) within = !within;
+      }
+    }
+    return within;
+  },
+
+  _nearest(x, y, reach_px) {
     if (!this.shown.reaches) return {};
     const {start, east, south} = this.land.line;
     const {box} = this.land;

@@ -42,12 +42,6 @@ const load_amount = (kg, units) => {
   return grouped(amount, amount < 10 ? 2 : 1, amount < 10 ? 2 : 1);
 };
 
-const SUPPORT_WORDS = {
-  sampled: 'A sample was taken in this reach.',
-  near: 'A sample was taken close by along the wash.',
-  inferred: 'No sample close by: worked out from samples farther along the network.',
-  prior: 'No sample tells of this reach: a general guess from the lie of the land.',
-};
 const DOUBT_WORDS = ['Fairly sure', 'Rough', 'A guess'];
 const DOUBT_DASH = [[], [3, 2.2], [0.01, 2.2]];
 
