@@ -59,6 +59,10 @@ class GroundError(InputError):
         self._said = said
         super().__init__(self.sentence("metric"))
 
+    def __reduce__(self) -> tuple[type[GroundError], tuple[str]]:
+        # What crosses to another process is the sentence alone: a function would not.
+        return type(self), (str(self),)
+
     def sentence(self, units: str) -> str:
         """Say it in somebody's units.
 

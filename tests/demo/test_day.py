@@ -106,7 +106,7 @@ def test_daylight_cuts_the_day(ranking):
     assert long.sentences("metric")[0].startswith("Cut to the daylight: of 20 hours asked for only 12.")
     told = survey.plan_digging_day(ranking, hours=6.0, daylight_hours=3.0)
     assert told.field_hours <= 2.5
-    with pytest.raises(InputError, match=r"^100000 kg of product cannot be had in one day: within the 12\."):
+    with pytest.raises(InputError, match=r"^100,000 kg of product cannot be had in one day: within the 12\."):
         survey.plan_digging_day(ranking, product_kg=1e5)
 
 

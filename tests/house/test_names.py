@@ -21,7 +21,7 @@ PLAIN = (
     "grade slope porosity recovery share moisture chance mean p10 p50 p90 value draws weight weights draw "
     "lon lat mix noise order rank support quantile probability level variance sd logit z effective_samples "
     "effective_size loads buckets purity columns regressors coefficients residual beta gram likelihood "
-    "covariance gain curve_number "
+    "covariance gain curve_number found_by_eye "
     "factor per_unit scale exaggeration score at_least at_most above below size count shade width_px"
 ).split()
 FORBIDDEN = {"idx", "elevtn", "tmp", "tmp2", "arr", "df", "gdf", "xs", "ys", "x", "y"}

@@ -75,3 +75,23 @@ def test_what_is_expected_is_the_mean_of_what_the_draws_bring(seed, within_sd, b
         assert expected_kg[:, loads] == pytest.approx(plain, rel=1e-6, abs=1e-6)
     some = standing.at(np.array([2, 0]))
     assert some.expected_kg(4) == pytest.approx(expected_kg[[2, 0], :5])
+
+
+@pytest.mark.parametrize("found_by_eye", [0.0, 0.5, 0.9])
+def test_loads_chosen_by_a_mark_that_tells_half_bring_what_is_said(found_by_eye):
+    """A million loads drawn one by one, ranked by what is seen of them."""
+    rng = np.random.default_rng(3)
+    true = rng.standard_normal(1_000_000)
+    seen = found_by_eye * true + np.sqrt(1.0 - found_by_eye**2) * rng.standard_normal(len(true))
+    load_kg = np.exp(0.6 * true)
+    load_kg /= load_kg.mean()
+    first = load_kg[np.argsort(-seen)].cumsum() / len(load_kg)
+    standing = Standing(
+        fresh_load_kg=np.ones((1, 1)), loads_held=np.array([1000.0]), depletion=np.zeros(1), within_sd=0.6
+    )
+    for loads in (50, 200, 600):
+        brought_kg = standing.chosen_by_eye(found_by_eye).brings_kg([loads])[0, 0]
+        assert brought_kg == pytest.approx(1000.0 * first[1000 * loads - 1], rel=5e-3)
+    if found_by_eye < 0.8:
+        # Whoever saw all would bring more.
+        assert standing.brings_kg([200])[0, 0] > 1.1 * standing.chosen_by_eye(found_by_eye).brings_kg([200])

@@ -8,6 +8,7 @@ import pytest
 from washgrade.dig.cleanup import CleanupRule, MagnetPass
 from washgrade.dig.haul import HaulRule
 from washgrade.dig.load import Shovel
+from washgrade.dig.returns import FOUND_BY_EYE
 from washgrade.dig.stock import StreakRule
 from washgrade.errors import InputError, SiteError
 from washgrade.files.settings import Settings, read_settings, settings_text
@@ -45,6 +46,7 @@ def test_the_models_get_their_settings_and_the_table_has_their_defaults():
     assert Settings().haul == HaulRule()
     assert Settings().cleanup == CleanupRule()
     assert Settings().background_grade == Priors().grade
+    assert Settings().found_by_eye == FOUND_BY_EYE
     changed = Settings(bite_m=0.2, top_grain_mm=4.0, porosity=0.3)
     assert changed.sampling == SamplingSettings(bite_m=0.2, top_grain_mm=4.0)
     assert changed.shovel == Shovel(porosity=0.3)

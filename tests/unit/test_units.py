@@ -1,11 +1,12 @@
 """Customary units shown and refused."""
 
+import copy
 import math
 import re
 
 import pytest
 
-from washgrade.errors import InputError
+from washgrade.errors import GroundError, InputError
 from washgrade.units import show_area, show_depth, show_grade, show_length, show_mass, show_volume
 
 
@@ -44,3 +45,14 @@ def test_an_unknown_system_of_units_is_refused(show):
     sentence = "Invalid 'units' of 'imperial'. It must be one of 'us', 'metric'."
     with pytest.raises(InputError, match=f"^{re.escape(sentence)}$"):
         show(1.0, "imperial")
+
+
+def test_a_fault_of_the_ground_is_told_in_either_unit_and_crosses_to_another_process():
+    error = GroundError(lambda units: f"The line is {show_length(90, units)} long.")
+    assert str(error) == error.sentence("metric") == "The line is 90 m long."
+    assert error.sentence("us") == "The line is 295 ft long."
+    # The desk works in another process: a copy is made as on the way there, and a function could not go.
+    back = copy.copy(error)
+    assert type(back) is GroundError
+    assert str(back) == "The line is 90 m long."
+    assert GroundError("Plain.").sentence("us") == "Plain."

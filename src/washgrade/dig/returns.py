@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,11 +11,14 @@ from washgrade.checks import number
 from washgrade.dig.day_loops import brought
 from washgrade.errors import InputError
 
-__all__ = ["WITHIN_SD", "Standing", "dug_share_of", "left_factor", "taken_share"]
+__all__ = ["FOUND_BY_EYE", "WITHIN_SD", "Standing", "dug_share_of", "left_factor", "taken_share"]
 
 # How much the loads of one reach differ, standard deviation of the logarithm of what they bring. Our choice,
 # because scoops taken side by side differ by 10 to 40 %, and loads along fifty metres by no less.
 WITHIN_SD = 0.4
+# How well the eye tells richer loads from poorer ones within a reach: correlation of the logarithms of what
+# is seen and what is there. Our choice, because a dark skin is seen, and what lies below it is not.
+FOUND_BY_EYE = 0.5
 # Steps of the table in which the curve of the richest loads is read: finer ones change less than a millionth.
 CURVE_STEPS = 8193
 
@@ -219,6 +222,40 @@ class Standing:
         if each.ndim == 1:
             each = np.tile(each, (len(self.fresh_load_kg), 1))
         return np.ascontiguousarray(each)
+
+    def chosen_by_eye(self, found_by_eye: float = FOUND_BY_EYE) -> Standing:
+        r"""Tell what reaches bring to a digger who looks for the richest loads and finds them in part.
+
+        Parameters
+        ----------
+        found_by_eye : float, default 0.5
+            Correlation of the logarithms of what is seen and what is there, 0 (blind) to 1 (sees all).
+
+        Returns
+        -------
+        Standing
+            With so much less difference between the loads.
+
+        Raises
+        ------
+        InputError
+            If the correlation is outside its limits.
+
+        Notes
+        -----
+        Of lognormal loads chosen by a mark that goes with their logarithm at correlation :math:`\rho`, the
+        best share q holds :math:`\Phi(\Phi^{-1}(q) + \rho s)` of the whole: the Lorenz curve of a lognormal
+        whose standard deviation is :math:`\rho s` (regression of two normals; see `taken_share`).
+
+        Examples
+        --------
+        >>> standing = Standing(fresh_load_kg=np.array([[1.0]]), loads_held=np.array([100.0]),
+        ...                     depletion=np.zeros(1), within_sd=0.4)
+        >>> [float(standing.chosen_by_eye(rho).brings_kg([20.0])[0, 0].round(1)) for rho in (0.0, 0.5, 1.0)]
+        [20.0, 26.1, 32.9]
+        """
+        number("found_by_eye", found_by_eye, at_least=0, at_most=1)
+        return replace(self, within_sd=found_by_eye * self.within_sd)
 
     def expected_kg(self, most: int) -> NDArray[np.float64]:
         """Tell what the next 0, 1, 2, ... loads of each reach are expected to bring, the richest first.

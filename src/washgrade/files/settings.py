@@ -152,6 +152,15 @@ class Settings:
         at_least=0.0,
         at_most=2.0,
     )
+    found_by_eye: float = _set(
+        0.5,
+        number,
+        "How well the eye tells richer loads from poorer ones within a reach, 0 (blind) to 1 (sees all): the "
+        "richest go first only as far as they are found. Our choice, because a dark skin is seen, and what "
+        "lies below it is not.",
+        at_least=0.0,
+        at_most=1.0,
+    )
     product_purity: float = _set(
         0.9,
         number,

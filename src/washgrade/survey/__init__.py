@@ -9,7 +9,8 @@ from __future__ import annotations
 from washgrade.survey.answers import Estimate, estimate, estimate_on, grade_as_json, reach_grades
 from washgrade.survey.belief import NextSample, compare, diagnose, holes, learnt, next_samples, repeats, why
 from washgrade.survey.cleaning import CleanupPlan, plan_cleanup
-from washgrade.survey.days import DayPlan, plan_digging_day, write_day
+from washgrade.survey.dayplan import DayPlan
+from washgrade.survey.days import plan_digging_day, write_day
 from washgrade.survey.health import Check, check
 from washgrade.survey.history import ReachHistory, reach_history
 from washgrade.survey.land import GroundMade, build_ground

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from washgrade.survey.days import DayPlan
+    from washgrade.survey.dayplan import DayPlan
 
 __all__ = ["cautions", "day_as_json", "sentences", "steps"]
 

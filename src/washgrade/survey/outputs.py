@@ -21,7 +21,8 @@ from washgrade.survey.belief import (
     spread_in_words,
     why,
 )
-from washgrade.survey.days import DayPlan, plan_digging_day
+from washgrade.survey.dayplan import DayPlan
+from washgrade.survey.days import plan_digging_day
 from washgrade.survey.pastview import other_day, past_view
 from washgrade.survey.phone import entering
 from washgrade.survey.planviews import day_view, walk_view

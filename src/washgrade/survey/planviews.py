@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from washgrade.page.view import DayPlanView, WalkView
-    from washgrade.survey.days import DayPlan
+    from washgrade.survey.dayplan import DayPlan
     from washgrade.survey.walks import WalkPlan
 
 __all__ = ["day_view", "walk_view"]

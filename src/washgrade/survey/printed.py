@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 from washgrade import __version__
 from washgrade.errors import InputError
 from washgrade.survey.answers import estimate
-from washgrade.survey.days import DayPlan, plan_digging_day
+from washgrade.survey.dayplan import DayPlan
+from washgrade.survey.days import plan_digging_day
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.steps import Progress, stage
 from washgrade.survey.walks import WalkPlan, plan_sampling_walk
