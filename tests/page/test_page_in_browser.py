@@ -684,11 +684,29 @@ def test_all_of_it_by_keyboard(show, view):
 
 @pytest.mark.parametrize("units", ["us", "metric"])
 def test_phone_has_no_sideways_scroll_and_room_for_fingers(show, view, units):
-    opened = show(replace(view, units=units), "phone")
+    # A name as long as the longest that a site's page has.
+    long = (("Width of the bed where the DEM shows no banks", "by the ground that drains to it"),)
+    opened = show(replace(view, units=units, settings=long), "phone")
     page = opened.page
     page.locator("#table tbody button").first.click()
     page.locator("#samples summary").click()
+    page.locator("#mends summary").click()
     page.locator("#about summary").click()
+    # Nowhere is a word cut into several lines.
+    cut = page.evaluate(
+        """() => [...document.querySelectorAll('.fold dd, .fold td, .fold table button')]
+          .filter((e) => e.offsetParent && !e.querySelector('button'))
+          .filter((e) => {
+            const range = document.createRange();
+            range.selectNodeContents(e);
+            const lines = new Set([...range.getClientRects()].map(({top}) => Math.round(top))).size;
+            return lines > e.textContent.trim().split(/[\\s;:()-]+/).length;
+          }).map((e) => e.outerHTML)"""
+    )
+    assert cut == []
+    assert page.evaluate(
+        "() => [...document.querySelectorAll('#about dd')].every((e) => e.offsetWidth > 150)"
+    )
     page.locator("#legend summary").click()
     assert page.evaluate(
         "() => [document.documentElement, document.querySelector('.ledger')]"

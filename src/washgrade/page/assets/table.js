@@ -155,7 +155,8 @@ function sample_list(land, state, show_on_map) {
   const add = () => {
     for (const mark of land.samples.slice(shown, shown + STRETCH)) {
       const note = [mark.place, mark.note].filter(Boolean).join(': ');
-      body.append(make('tr', {}, make('td', {text: mark.day}), make('td', {text: sample_words(mark)}), make('td', {text: layer_words(mark, state.units)}), make('td', {text: note}),
+      const cell = (text) => make('td', {text, class: 'figure'});
+      body.append(make('tr', {}, cell(mark.day), cell(sample_words(mark)), cell(layer_words(mark, state.units)), make('td', {text: note}),
         make('td', {}, make('button', {type: 'button', text: 'Show', 'aria-label': `Show the sample of ${mark.day} on the map`, on: {click: () => show_on_map(mark)}}))));
     }
     shown += STRETCH;
@@ -180,7 +181,7 @@ function mend_list(land, state, show_on_map) {
     make('p', {text: 'Where the height map dams a wash, as a road over a culvert does, a way was cut through; other hollows were filled, and small holes in the map closed from the ground around. Look at each: a dam that really holds water is kept with --keep-dam, a hollow where water stays or sinks with --sink, when the ground is built.'}),
     make('table', {}, make('thead', {}, make('tr', {}, ...heads)), body));
   const fill = () => body.replaceChildren(...land.marks.map((mark) => make('tr', {},
-    make('td', {text: mark.name, class: 'figure'}),
+    make('td', {text: mark.name}),
     make('td', {text: {cut: 'cut open', hollow: `filled: ${mark.why}`, hole: 'hole closed'}[mark.kind]}),
     make('td', {text: mark.length_m === null ? '' : show('length', mark.length_m, state.units), class: 'figure'}),
     make('td', {text: mark.depth_m === null ? '' : show(mark.depth_m < 1 ? 'depth' : 'length', mark.depth_m, state.units), class: 'figure'}),
