@@ -14,7 +14,7 @@ from washgrade.errors import SiteError
 from washgrade.files.groundstore import check_dem, dem_bands, load_dem, load_shapes
 from washgrade.files.masks import closed_cells
 from washgrade.files.site import open_site
-from washgrade.files.terrain import read_terrain, write_terrain
+from washgrade.files.terrain import read_terrain, read_window, write_terrain
 from washgrade.land import grids
 from washgrade.land.dem import Dem
 from washgrade.land.walkable import walking_side, walking_surface, walking_surface_of
@@ -120,6 +120,38 @@ def test_the_page_of_a_large_ground_is_made_from_a_coarser_one(site, monkeypatch
     coarse = survey.write_page(site, out=tmp_path / "coarse.html")
     assert read == [(203, 187), (67, 62)]
     assert coarse.stat().st_size < fine.stat().st_size
+
+
+def test_a_sheet_reads_no_more_than_its_maps_show(site, monkeypatch, tmp_path):
+    pytest.importorskip("reportlab")
+    from washgrade.files import groundstore
+
+    read = []
+
+    def watched(path, rows, cols):
+        read.append((rows.stop - rows.start, cols.stop - cols.start))
+        return read_window(path, rows, cols)
+
+    def refused(*_given, **_more):
+        raise AssertionError("the whole terrain was read")
+
+    monkeypatch.setattr(groundstore, "read_window", watched)
+    monkeypatch.setattr(groundstore, "read_terrain", refused)
+    whole = survey.write_sheet(site, out=tmp_path / "whole.pdf").read_bytes()
+    assert read
+    assert all(rows <= 203 and cols <= 187 for rows, cols in read)
+    at_once = max(rows * cols for rows, cols in read)
+    # The same sheet, byte for byte, where little may be read at once.
+    read.clear()
+    monkeypatch.setattr(grids, "BAND_CELLS", 2_000)
+    assert survey.write_sheet(site, out=tmp_path / "bands.pdf").read_bytes() == whole
+    assert max(rows * cols for rows, cols in read) <= 2_000 < at_once
+    # At a large scale a page holds a small part of the ground only.
+    monkeypatch.undo()
+    monkeypatch.setattr(groundstore, "read_window", watched)
+    read.clear()
+    survey.write_sheet(site, out=tmp_path / "large.pdf", scale=1000, listed=1)
+    assert 0 < max(rows * cols for rows, cols in read) < 203 * 187
 
 
 def test_a_damaged_terrain_is_found_by_bands(site, tmp_path):

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 import shapely
 
-from washgrade.errors import GroundError, InputError
-from washgrade.land.contours import coarser, contour_lines
+from washgrade.errors import InputError
+from washgrade.land.contours import block_means_m, contour_lines
 from washgrade.land.dem import Dem
 
 
@@ -70,12 +70,13 @@ def test_a_level_on_the_cells_themselves_breaks_nothing():
 
 
 def test_blocks_are_their_means_and_a_void_beside_ground_does_not_darken_it():
-    dem = ground(np.arange(36, dtype=np.float32).reshape(6, 6), cell_m=2.0)
-    small = coarser(dem, 3)
-    assert small.elevation_m.tolist() == [[7.0, 10.0], [25.0, 28.0]]
-    assert (small.cell_m, small.west_m, small.north_m) == (6.0, 500.0, 900.0)
-    dem.elevation_m[:3, :2] = np.nan
-    assert np.isnan(coarser(dem, 3).elevation_m[0, 0])
-    sentence = r"^Invalid block of 7 cells on a ground of 6 by 6\. It must fit in\.$"
-    with pytest.raises(GroundError, match=sentence):
-        coarser(dem, 7)
+    heights = np.arange(36, dtype=np.float32).reshape(6, 6)
+    assert block_means_m(heights, 3).tolist() == [[7.0, 10.0], [25.0, 28.0]]
+    assert block_means_m(heights, 1) is heights
+    # What fills no block is left out.
+    assert block_means_m(heights, 4).tolist() == [[10.5]]
+    assert block_means_m(heights, 7).shape == (0, 0)
+    heights[:3, :2] = np.nan
+    assert np.isnan(block_means_m(heights, 3)[0, 0])
+    heights[:3, 1] = 4.0
+    assert block_means_m(heights, 3)[0, 0] == np.nanmean(heights[:3, :3])

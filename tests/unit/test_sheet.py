@@ -22,7 +22,7 @@ from washgrade.sheet.build import render_sheet
 from washgrade.sheet.classes import yield_classes
 from washgrade.sheet.ink import printable
 from washgrade.sheet.scale import SCALES
-from washgrade.sheet.view import DaySheet, DigStop, Leg, Place, SheetView, WalkSheet, WalkStop
+from washgrade.sheet.view import DaySheet, DigStop, Ground, Leg, Place, SheetView, WalkSheet, WalkStop
 
 POINT_MM = 25.4 / 72.0
 LONG = "Barranco de la Señora Übermütige-Ångströmsson " + "y otros muchos nombres " * 4
@@ -83,7 +83,7 @@ def made_view(**changed):
         "datum": "European Terrestrial Reference System 1989",
         "grid_scale": 0.9996,
         "grid_north_deg": 1.24,
-        "dem": dem,
+        "ground": Ground.of(dem),
         "reach_id": tuple(f"A{k + 1}" for k in range(6)),
         "reach_line": lines,
         "rank": np.array([1, 2, 3, 4, 5, 6]),
@@ -385,9 +385,10 @@ def test_classes_have_round_limits_and_the_best_is_in_the_best(view, units, best
 def test_a_ground_without_anything_open_still_prints(view):
     shut = replace(view, closed=np.ones(6, np.bool_), plan=None)
     assert "the best 0 of 6 reaches" in told(render_sheet(shut))[0]
-    void = view.dem.elevation_m.copy()
+    whole = view.ground
+    void = whole.heights_m(slice(None), slice(None)).copy()
     void[:, :100] = np.nan
-    render_sheet(replace(view, dem=replace(view.dem, elevation_m=void)))
+    render_sheet(replace(view, ground=replace(whole, heights_m=lambda rows, cols: void[rows, cols])))
 
 
 def made_day(

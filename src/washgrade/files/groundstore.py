@@ -43,6 +43,7 @@ from washgrade.files.notebook import make_notebook, regrid
 from washgrade.files.site import Site
 from washgrade.files.terrain import (
     read_terrain,
+    read_window,
     terrain_bands,
     terrain_stamp,
     write_terrain,
@@ -51,6 +52,8 @@ from washgrade.files.vectors import Shape
 from washgrade.land.dem import Dem
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from washgrade.files.rasters import GroundReport
     from washgrade.land.channels import Channels
     from washgrade.land.places import Places
@@ -59,6 +62,7 @@ __all__ = [
     "GroundFacts",
     "check_dem",
     "dem_bands",
+    "dem_window_m",
     "has_ground",
     "load_channels",
     "load_dem",
@@ -478,6 +482,34 @@ def dem_bands(site: Site, *, whole_rows: int) -> Iterator[Dem]:
         if stamp != facts.stamp:
             raise SiteError(_torn(site))
         yield dem
+
+
+def dem_window_m(site: Site, rows: slice, cols: slice) -> NDArray[np.float32]:
+    """Read the heights of a part of the ground.
+
+    Parameters
+    ----------
+    site : Site
+        The site.
+    rows, cols : slice
+        Which, both within the ground.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, cols)
+        Metres, NaN where unknown.
+
+    Raises
+    ------
+    SiteError
+        If there is no ground yet, it cannot be read, or terrain and channels do not belong together.
+    """
+    facts = load_facts(site)
+    _settle(site, facts.stamp)
+    heights_m, stamp = read_window(site.terrain, rows, cols)
+    if stamp != facts.stamp:
+        raise SiteError(_torn(site))
+    return heights_m
 
 
 def load_dem(site: Site, *, most_cells: int | None = None) -> Dem:

@@ -24,6 +24,7 @@ __all__ = [
     "PICTURE_CELLS",
     "RELIEF_PIXELS",
     "read_terrain",
+    "read_window",
     "relief_png",
     "terrain_bands",
     "terrain_stamp",
@@ -181,6 +182,36 @@ def terrain_bands(path: Path, *, whole_rows: int) -> Iterator[tuple[Dem, str]]:
                 ),
                 stamp,
             )
+
+
+def read_window(path: Path, rows: slice, cols: slice) -> tuple[NDArray[np.float32], str]:
+    """Read a part of the site's own DEM.
+
+    Parameters
+    ----------
+    path : Path
+        The ``terrain.tif``.
+    rows, cols : slice
+        Which, both within the file.
+
+    Returns
+    -------
+    heights_m : ndarray of float32, shape (rows, cols)
+        Metres, NaN where unknown.
+    stamp : str
+        The stamp that the file carries; empty if it has none.
+
+    Raises
+    ------
+    SiteError
+        If it is missing or cannot be read.
+    """
+    from rasterio.windows import Window
+
+    with _opened(path) as source:
+        window = Window.from_slices(rows, cols)
+        heights_m = source.read(1, window=window).astype(np.float32, copy=False)
+        return heights_m, str(source.tags().get(_STAMP, ""))
 
 
 def read_terrain(path: Path, *, most_cells: int | None = None) -> tuple[Dem, str]:

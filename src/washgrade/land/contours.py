@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from washgrade.checks import number
-from washgrade.errors import GroundError
 from washgrade.land.dem import Dem
 from washgrade.land.kernel import kernel
 
-__all__ = ["coarser", "contour_interval_m", "contour_lines"]
+__all__ = ["block_means_m", "contour_interval_m", "contour_lines"]
 
 
 def contour_lines(dem: Dem, level_m: float) -> tuple[NDArray[np.float64], ...]:
@@ -108,51 +107,34 @@ def contour_interval_m(
     return float(enough[0] if len(enough) else steps_m[-1])
 
 
-def coarser(dem: Dem, cells: int) -> Dem:
-    """Take the mean of blocks of cells, for a ground that is drawn small.
+def block_means_m(heights_m: NDArray[np.float32], cells: int) -> NDArray[np.float32]:
+    """Take the mean height of blocks of cells.
 
     Parameters
     ----------
-    dem : Dem
-        The ground.
+    heights_m : ndarray of float32, shape (rows, cols)
+        Heights, metres; NaN where unknown.
     cells : int
-        Side of a block in cells; cells in the south and east that fill no block are left out.
+        Side of a block in cells, at least 1.
 
     Returns
     -------
-    Dem
-        The coarser ground; a block is a void where more than half of it is.
-
-    Raises
-    ------
-    GroundError
-        If a block is larger than the ground, or empty.
+    ndarray of float32, shape (rows // cells, cols // cells)
+        Metres; NaN where more than half of a block is unknown. What fills no block is left out.
 
     Examples
     --------
-    >>> fine = Dem(elevation_m=np.array([[1, 3], [np.nan, 2]], np.float32), cell_m=1, west_m=0, north_m=2,
-    ...            crs="EPSG:25830")
-    >>> coarser(fine, 2).elevation_m.tolist(), coarser(fine, 2).cell_m
-    ([[2.0]], 2)
+    >>> block_means_m(np.array([[1, 3, 9], [np.nan, 2, 9]], np.float32), 2).tolist()
+    [[2.0]]
     """
     if cells == 1:
-        return dem
-    rows, cols = (length // cells if cells > 0 else 0 for length in dem.shape)
-    if not rows or not cols:
-        raise GroundError(
-            f"Invalid block of {cells} cells on a ground of {dem.shape[0]} by {dem.shape[1]}. It must fit in."
-        )
-    blocks = dem.elevation_m[: rows * cells, : cols * cells].reshape(rows, cells, cols, cells)
+        return heights_m
+    rows, cols = heights_m.shape[0] // cells, heights_m.shape[1] // cells
+    blocks = heights_m[: rows * cells, : cols * cells].reshape(rows, cells, cols, cells)
     known = np.isfinite(blocks).sum(axis=(1, 3))
     total = np.nansum(blocks, axis=(1, 3), dtype=np.float64)
     mean = np.where(2 * known >= cells * cells, total / np.maximum(known, 1), math.nan)
-    return Dem(
-        elevation_m=mean.astype(np.float32),
-        cell_m=dem.cell_m * cells,
-        west_m=dem.west_m,
-        north_m=dem.north_m,
-        crs=dem.crs,
-    )
+    return mean.astype(np.float32)
 
 
 # Note at each side of a square that the line crosses which other sides it goes on to. The side from a cell to

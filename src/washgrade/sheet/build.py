@@ -158,12 +158,12 @@ def _wanted(view: SheetView) -> list[Line]:
 def _maps(view: SheetView, upright_pt: tuple[float, float], scale: int | None) -> tuple[_Map, ...]:
     """Choose the map pages: one, or an index and its parts."""
     needed = _wanted(view)
-    dem = view.dem
+    ground = view.ground
     known = Box(
-        west_m=dem.west_m,
-        south_m=dem.north_m - dem.shape[0] * dem.cell_m,
-        east_m=dem.west_m + dem.shape[1] * dem.cell_m,
-        north_m=dem.north_m,
+        west_m=ground.west_m,
+        south_m=ground.north_m - ground.shape[0] * ground.cell_m,
+        east_m=ground.west_m + ground.shape[1] * ground.cell_m,
+        north_m=ground.north_m,
     )
     everything = [*view.reach_line, *view.property_rings, *needed]
     overview_scale, overview_page = _best_page(Box.around(everything), upright_pt)
@@ -181,9 +181,8 @@ def _maps(view: SheetView, upright_pt: tuple[float, float], scale: int | None) -
         for page_pt in (upright_pt, upright_pt[::-1]):
             width_mm, height_mm = _area_mm(page_pt)
             around_m = AROUND_MM * tried / 1000
-            ground = Box.around(needed, margin_m=around_m)
             boxes = tile_windows(
-                ground,
+                Box.around(needed, margin_m=around_m),
                 needed,
                 scale=tried,
                 width_mm=width_mm,

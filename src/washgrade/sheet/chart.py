@@ -48,7 +48,7 @@ def draw_chart(paper: Paper, view: SheetView, window: Window, classes: YieldClas
     clip = paper.beginPath()
     clip.rect(frame[0], frame[1], window.width_pt, window.height_pt)
     paper.clipPath(clip, stroke=0, fill=0)
-    dem = seen_ground(view.dem, window)
+    dem = seen_ground(view.ground, window)
     channels = channel_points(view, window)
     heights: list[Rectangle] = []
     step_m = math.nan

@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 from reportlab.lib.utils import ImageReader
 
-from washgrade.errors import GroundError
-from washgrade.land.contours import coarser, contour_interval_m, contour_lines
+from washgrade.land import grids
+from washgrade.land.contours import block_means_m, contour_interval_m, contour_lines
 from washgrade.land.dem import Dem, hillshade, horn_gradient
 from washgrade.sheet.ink import PLAIN, Paper, colour, text_width_pt
 from washgrade.sheet.labels import Rectangle
 from washgrade.sheet.pen import CONTOUR, INDEX_CONTOUR, draw_line
 from washgrade.sheet.scale import Window
+from washgrade.sheet.view import Ground
 from washgrade.units import FOOT_M
 
 __all__ = ["draw_contours", "draw_relief", "seen_ground"]
@@ -30,13 +31,13 @@ _STEPS_M = np.array([0.5, 1, 2, 5, 10, 20, 50, 100, 200])
 _STEPS_FT = np.array([1, 2, 5, 10, 20, 50, 100, 200, 500])
 
 
-def seen_ground(dem: Dem, window: Window) -> Dem | None:
+def seen_ground(ground: Ground, window: Window) -> Dem | None:
     """Cut out the ground of a map, as fine as the paper shows.
 
     Parameters
     ----------
-    dem : Dem
-        The ground.
+    ground : Ground
+        The whole ground, of which only this part is read, in bands of rows.
     window : Window
         The map.
 
@@ -46,30 +47,34 @@ def seen_ground(dem: Dem, window: Window) -> Dem | None:
         None where nothing is known.
     """
     box = window.box
-    cells = max(int(CELL_MM * window.scale / 1000 / dem.cell_m), 1)
+    cells = max(int(CELL_MM * window.scale / 1000 / ground.cell_m), 1)
     edge = 2 * cells
-    rows, cols = dem.shape
-    first_row = max(math.floor((dem.north_m - box.north_m) / dem.cell_m) - edge, 0)
-    last_row = min(math.ceil((dem.north_m - box.south_m) / dem.cell_m) + edge, rows)
-    first_col = max(math.floor((box.west_m - dem.west_m) / dem.cell_m) - edge, 0)
-    last_col = min(math.ceil((box.east_m - dem.west_m) / dem.cell_m) + edge, cols)
+    rows, cols = ground.shape
+    first_row = max(math.floor((ground.north_m - box.north_m) / ground.cell_m) - edge, 0)
+    last_row = min(math.ceil((ground.north_m - box.south_m) / ground.cell_m) + edge, rows)
+    first_col = max(math.floor((box.west_m - ground.west_m) / ground.cell_m) - edge, 0)
+    last_col = min(math.ceil((box.east_m - ground.west_m) / ground.cell_m) + edge, cols)
     if last_row - first_row < 3 * cells or last_col - first_col < 3 * cells:
         return None
-    part = dem.elevation_m[first_row:last_row, first_col:last_col]
-    if not np.isfinite(part).any():
+    # Whole blocks in each band, so that the bands do not show.
+    at_once = max(grids.BAND_CELLS // (last_col - first_col) // cells, 1) * cells
+    parts = [
+        block_means_m(
+            ground.heights_m(slice(top, min(top + at_once, last_row)), slice(first_col, last_col)), cells
+        )
+        for top in range(first_row, last_row, at_once)
+    ]
+    means_m = np.concatenate(parts)
+    # None is known, or strewn cells that fill half of no block.
+    if not np.isfinite(means_m).any():
         return None
-    cut = Dem(
-        elevation_m=np.ascontiguousarray(part),
-        cell_m=dem.cell_m,
-        west_m=dem.west_m + first_col * dem.cell_m,
-        north_m=dem.north_m - first_row * dem.cell_m,
-        crs=dem.crs,
+    return Dem(
+        elevation_m=means_m,
+        cell_m=ground.cell_m * cells,
+        west_m=ground.west_m + first_col * ground.cell_m,
+        north_m=ground.north_m - first_row * ground.cell_m,
+        crs=ground.crs,
     )
-    try:
-        return coarser(cut, cells)
-    except GroundError:
-        # Strewn cells that fill half of no block.
-        return None
 
 
 def draw_relief(paper: Paper, dem: Dem, window: Window) -> None:

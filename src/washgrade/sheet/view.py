@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from washgrade.errors import InputError
 from washgrade.land.dem import Dem
 from washgrade.units import UNITS
 
-__all__ = ["DaySheet", "DigStop", "Leg", "Line", "Place", "SheetView", "WalkSheet", "WalkStop"]
+__all__ = ["DaySheet", "DigStop", "Ground", "Leg", "Line", "Place", "SheetView", "WalkSheet", "WalkStop"]
 
 Line = NDArray[np.float64]
 """Eastings and northings of a line or ring, metres, shape (points, 2)."""
@@ -32,6 +33,53 @@ _PER_REACH = (
     "lon",
     "lat",
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Heights under the maps, of which each map reads its own part.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns.
+    cell_m, west_m, north_m : float
+        Side of a cell, and the north-west corner, metres.
+    crs : str
+        Grid of the site.
+    heights_m : callable
+        Takes rows and columns as two slices and gives the heights there, metres, NaN where unknown.
+    """
+
+    shape: tuple[int, int]
+    cell_m: float
+    west_m: float
+    north_m: float
+    crs: str
+    heights_m: Callable[[slice, slice], NDArray[np.float32]]
+
+    @classmethod
+    def of(cls, dem: Dem) -> Ground:
+        """Take a ground that is in memory.
+
+        Parameters
+        ----------
+        dem : Dem
+            The ground.
+
+        Returns
+        -------
+        Ground
+            The same.
+        """
+        return cls(
+            shape=dem.shape,
+            cell_m=dem.cell_m,
+            west_m=dem.west_m,
+            north_m=dem.north_m,
+            crs=dem.crs,
+            heights_m=lambda rows, cols: dem.elevation_m[rows, cols],
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,7 +269,7 @@ class SheetView:
         True when the place does not exist, which every page then says.
     units : {"us", "metric"}
         What is shown.
-    dem : Dem
+    ground : Ground
         The ground.
     reach_id : tuple of str, length reaches
         Names of the reaches.
@@ -272,7 +320,7 @@ class SheetView:
     grid_north_deg: float
     invented: bool = False
     units: str = "metric"
-    dem: Dem
+    ground: Ground
     reach_id: tuple[str, ...]
     reach_line: tuple[Line, ...]
     rank: NDArray[np.int64]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from importlib.util import find_spec
 from itertools import groupby
 from pathlib import Path
@@ -60,11 +61,11 @@ def sheet_view(
     """
     import numpy as np
 
-    from washgrade.files.groundstore import load_dem, load_shapes
+    from washgrade.files.groundstore import dem_window_m, load_shapes
     from washgrade.files.places import grid_facts
     from washgrade.land.channels import reach_lines
     from washgrade.page.words import CAUTIONS
-    from washgrade.sheet.view import Place, SheetView
+    from washgrade.sheet.view import Ground, Place, SheetView
 
     found = ranking.estimate
     shown = units or found.settings.units
@@ -94,7 +95,14 @@ def sheet_view(
         grid_north_deg=grid.north_deg,
         invented=bool(found.facts.more.get("invented")),
         units=shown,
-        dem=load_dem(found.site),
+        ground=Ground(
+            shape=(found.facts.rows, found.facts.cols),
+            cell_m=found.facts.cell_m,
+            west_m=found.facts.west_m,
+            north_m=found.facts.north_m,
+            crs=found.facts.crs,
+            heights_m=partial(dem_window_m, found.site),
+        ),
         reach_id=tuple(str(name) for name in reaches.reach_id),
         reach_line=tuple(line[start[k] : start[k + 1]] for k in range(len(reaches))),
         rank=ranking.rank,
