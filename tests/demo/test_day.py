@@ -16,6 +16,7 @@ from washgrade import survey
 from washgrade.cli import main
 from washgrade.errors import InputError
 from washgrade.files.groundstore import load_shapes
+from washgrade.survey.daygiven import hauls_from
 
 ROOT = Path(__file__).resolve().parents[2]
 SCHEMA = ROOT.parent / "shared" / "reference" / "gpx-1.1.xsd"
@@ -213,3 +214,59 @@ def test_the_page_carries_the_day(plan):
     assert [stop.reach for stop in view.stops] == [dug.reach for dug in plan.dug]
     assert len(view.lon) == 2 * sum(len(dug.way_lonlat) for dug in plan.dug)
     assert len(view.sentences) == 2
+
+
+def test_carries_played_one_by_one_bring_as_much_in_an_hour(ranking):
+    found = survey.per_hour(ranking)
+    chosen = ranking.estimate.settings
+    hauled = hauls_from(ranking, None).hauled
+    there = np.flatnonzero(np.isfinite(found.load_minutes))
+    assert 50 < len(there) < len(ranking)
+    for reach in there[:: len(there) // 20]:
+        best_kg = 0.0
+        for kind in range(len(hauled.ways)):
+            minutes, loads = 0.0, 0.0
+            while minutes < 6000.0:
+                minutes += hauled.out_minutes[kind, reach] + hauled.back_minutes[kind, reach]
+                minutes += hauled.loads[kind, reach] * chosen.dig_minutes + chosen.haul.unload_minutes
+                loads += hauled.loads[kind, reach]
+            on_the_clock_h = minutes / (60.0 - chosen.haul.rest_minutes)
+            best_kg = max(best_kg, loads * ranking.kg_per_load.mean[reach] / on_the_clock_h)
+        assert found.kg_per_hour.mean[reach] == pytest.approx(best_kg)
+
+
+def test_no_hour_brings_more_than_digging_without_a_walk(ranking):
+    found, chosen = survey.per_hour(ranking), ranking.estimate.settings
+    most = ranking.kg_per_load.mean * (60.0 - chosen.haul.rest_minutes) / chosen.dig_minutes
+    assert (found.kg_per_hour.mean <= most).all()
+    nowhere = ~np.isfinite(found.load_minutes)
+    assert (found.kg_per_hour.mean[nowhere] == 0.0).all()
+    assert (found.kg_per_hour.p90[nowhere] == 0.0).all()
+
+
+def test_who_starts_at_a_reach_ranks_it_higher(ranking):
+    gate = survey.per_hour(ranking)
+    far = int(np.argmax(np.where(np.isfinite(gate.load_minutes) & ~ranking.closed, gate.load_minutes, 0.0)))
+    here = survey.per_hour(ranking, start=f"{ranking.lon[far]},{ranking.lat[far]}")
+    assert here.load_minutes[far] < 0.5 * gate.load_minutes[far]
+    assert here.rank[far] < gate.rank[far]
+
+
+def test_the_command_puts_the_best_hour_first(site):
+    done = CliRunner().invoke(main, ["rank", str(site), "--on", ON, "--per-hour", "--json"])
+    assert done.exit_code == 0, done.output
+    rows = json.loads(done.stdout)["reaches"]
+    hours = [row["kg_per_hour"]["mean"] for row in rows if not row["depleted"]]
+    best = [hour for hour in hours if hour > 0.0]
+    assert best == sorted(best, reverse=True)
+    assert [row["rank"] for row in rows] == list(range(1, len(rows) + 1))
+    shown = CliRunner().invoke(main, ["rank", str(site), "--per-hour", "--top", "3"], terminal_width=200)
+    assert shown.exit_code == 0, shown.output
+    assert "per hour" in shown.output
+    assert "By the hour from" in shown.output
+
+
+def test_a_start_without_per_hour_is_refused(site):
+    done = CliRunner().invoke(main, ["rank", str(site), "--from", "-3.0,36.3"])
+    assert done.exit_code == 2
+    assert "--from is for --per-hour: a load is the same wherever the vehicle stands." in done.output

@@ -173,6 +173,17 @@ def where(site: Path, top: int, on: str | None, as_json: bool) -> None:
 @click.option(
     "--compare", nargs=2, metavar="REACH REACH", help="Say how likely the first is better than the second."
 )
+@click.option(
+    "--per-hour",
+    is_flag=True,
+    help="Put them in order of what an hour at the wash brings, ways and carries counted.",
+)
+@click.option(
+    "--from",
+    "start",
+    metavar="POINT",
+    help="Where the vehicle stands, for --per-hour: LON,LAT or a point of access by name. [the first one]",
+)
 @on_day
 @unit_choice
 @as_json
@@ -180,17 +191,25 @@ def rank(
     site: Path,
     top: int | None,
     compare: tuple[str, str] | None,
+    per_hour: bool,
+    start: str | None,
     on: str | None,
     units: str | None,
     as_json: bool,
 ) -> None:
     """Put the reaches of SITE in order of magnetics expected in one shovel load."""
     from washgrade import survey
+    from washgrade.errors import InputError
     from washgrade.units import show_grade, show_mass
 
+    if start is not None and not per_hour:
+        raise InputError("--from is for --per-hour: a load is the same wherever the vehicle stands.")
+    by_hour = None
     with progress_bar("Estimating") as progress:
         found = survey.estimate(site, on=on, progress=progress)
-    ranking = survey.rank(found)
+        ranking = survey.rank(found)
+        if per_hour:
+            by_hour = survey.per_hour(ranking, start=start, progress=progress)
     if compare:
         chance = survey.compare(found, ranking.per_load_draws, *compare)
         if as_json:
@@ -201,12 +220,13 @@ def rank(
             )
         return
     if as_json:
-        echo_json(ranking.as_json(top=top))
+        echo_json(ranking.as_json(top=top, by_hour=by_hour))
         return
     units = units or found.settings.units
     rows = []
-    for row in ranking.as_json(top=TOP_SHOWN if top is None else top)["reaches"]:
+    for row in ranking.as_json(top=TOP_SHOWN if top is None else top, by_hour=by_hour)["reaches"]:
         load = row["kg_per_load"]
+        hour = row["kg_per_hour"]
         rows.append(
             (
                 str(row["rank"]),
@@ -214,6 +234,7 @@ def rank(
                 row["support"],
                 show_mass(load["mean"], units),
                 f"{show_mass(load['p10'], units)} to {show_mass(load['p90'], units)}",
+                *([] if hour is None else [show_mass(hour["mean"], units)]),
                 show_grade(row["grade"]["mean"]),
                 f"{row['chance_top']:.0%}",
                 f"{row['loads_left']:.0f}",
@@ -226,6 +247,7 @@ def rank(
         "rests on",
         "per load",
         "8 times in 10 within",
+        *([] if by_hour is None else ["per hour"]),
         "grade",
         f"chance in top {found.settings.top_reaches}",
         "loads",
@@ -233,6 +255,11 @@ def rank(
     )
     echo_table(f"Where to dig on {found.day}: {len(rows)} of {len(ranking)} reaches", heads, rows, left=3)
     _tell_the_rest("rank", site, len(rows), len(ranking))
+    if by_hour is not None:
+        click.echo(
+            f"By the hour from {by_hour.start_name}: full carries one after another, digging, ways and "
+            f"rest counted (washgrade day {site} plans the best day)."
+        )
     for sentence in (*found.sentences, *ranking.sentences):
         click.echo(sentence)
 

@@ -133,6 +133,30 @@ class Hauls:
         """Time of one carry without the digging, shape (kinds, places)."""
         return self.out_minutes + self.back_minutes + self.rule.unload_minutes
 
+    def load_minutes(self, dig_minutes: float) -> NDArray[np.float64]:
+        """Time that each shovel load takes where one carry follows the other, by the quicker way to carry.
+
+        Parameters
+        ----------
+        dig_minutes : float
+            Time to dig one load.
+
+        Returns
+        -------
+        ndarray of float64, shape (places,)
+            Minutes: digging, and the load's part of the way out and back and of unloading; inf where there is
+            no way.
+
+        Examples
+        --------
+        >>> one = np.array([[10.0]])
+        >>> Hauls(rule=HaulRule(), ways=(), cells=np.array([0]), out_minutes=one, back_minutes=1.4 * one,
+        ...       loads=0.4 * one).load_minutes(1.0).tolist()
+        [7.5]
+        """
+        carried: NDArray[np.float64] = (self.round_minutes / self.loads).min(axis=0)
+        return carried + dig_minutes
+
     def pair_minutes(self, places: NDArray[np.int64]) -> NDArray[np.float64]:
         """Time of one carry that is filled at two places, the better one first.
 

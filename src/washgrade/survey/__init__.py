@@ -15,6 +15,7 @@ from washgrade.survey.health import Check, check
 from washgrade.survey.history import ReachHistory, reach_history
 from washgrade.survey.land import GroundMade, build_ground
 from washgrade.survey.outputs import export, page_view, save_page, write_page
+from washgrade.survey.perhour import PerHour, per_hour
 from washgrade.survey.printed import save_sheet, sheet_view, write_sheet
 from washgrade.survey.ranking import Ranking, rank
 from washgrade.survey.records import (
@@ -44,6 +45,7 @@ __all__ = [
     "Estimate",
     "GroundMade",
     "NextSample",
+    "PerHour",
     "Ranking",
     "ReachHistory",
     "StormsTold",
@@ -67,6 +69,7 @@ __all__ = [
     "next_samples",
     "notebook",
     "page_view",
+    "per_hour",
     "plan_cleanup",
     "plan_digging_day",
     "plan_sampling_walk",

@@ -15,8 +15,17 @@ if TYPE_CHECKING:
     from washgrade.files.settings import Settings
     from washgrade.land.walkable import WalkingSurface
     from washgrade.survey.ranking import Ranking
+    from washgrade.survey.steps import Progress
 
-__all__ = ["Spots", "cleanup_of", "dig_spots", "hauls_of", "product_of_load", "rest_kg", "standing_of"]
+__all__ = [
+    "HaulsFrom",
+    "Spots",
+    "cleanup_of",
+    "hauls_from",
+    "product_of_load",
+    "rest_kg",
+    "standing_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,23 +44,8 @@ class Spots:
     share: NDArray[np.float64]
 
 
-def dig_spots(ranking: Ranking, surface: WalkingSurface, allowed: NDArray[np.bool_]) -> Spots:
-    """Choose the allowed node nearest to the middle of each reach beside which one can walk.
-
-    Parameters
-    ----------
-    ranking : Ranking
-        Reaches and where they lie.
-    surface : WalkingSurface
-        Where one may walk.
-    allowed : ndarray of bool, shape (nodes,)
-        Where one may dig.
-
-    Returns
-    -------
-    Spots
-        Of every reach.
-    """
+def _dig_spots(ranking: Ranking, surface: WalkingSurface, allowed: NDArray[np.bool_]) -> Spots:
+    """Choose the allowed node nearest to the middle of each reach beside which one can walk."""
     import numpy as np
 
     from washgrade.dig.legs import open_cells
@@ -96,25 +90,8 @@ def standing_of(ranking: Ranking, at: NDArray[np.int64], share: NDArray[np.float
     return within.chosen_by_eye(ranking.estimate.settings.found_by_eye)
 
 
-def hauls_of(ranking: Ranking, surface: WalkingSurface, vehicle: int, cells: NDArray[np.int64]) -> Hauls:
-    """Reckon carries from each reach to the vehicle, light enough for its first load, which is the heaviest.
-
-    Parameters
-    ----------
-    ranking : Ranking
-        What the reaches bring.
-    surface : WalkingSurface
-        Where one may walk.
-    vehicle : int
-        Walking cell of the vehicle.
-    cells : ndarray of int64, shape (reaches,)
-        Walking cells where reaches are dug.
-
-    Returns
-    -------
-    Hauls
-        Times and loads of carries.
-    """
+def _hauls_of(ranking: Ranking, surface: WalkingSurface, vehicle: int, cells: NDArray[np.int64]) -> Hauls:
+    """Reckon carries to the vehicle, light enough for the first load of each reach, its heaviest."""
     import numpy as np
 
     from washgrade.dig.haul import hauls
@@ -136,6 +113,71 @@ def hauls_of(ranking: Ranking, surface: WalkingSurface, vehicle: int, cells: NDA
         load_litres=chosen.shovel_litres,
         rule=chosen.haul,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HaulsFrom:
+    """Carries to the vehicle from where each reach is dug.
+
+    Parameters
+    ----------
+    spots : Spots
+        Where each reach is dug.
+    hauled : Hauls
+        Times and loads of carries.
+    easting_m, northing_m : float
+        Where the vehicle stands.
+    start_name : str
+        What that is called.
+    """
+
+    spots: Spots
+    hauled: Hauls
+    easting_m: float
+    northing_m: float
+    start_name: str
+
+
+def hauls_from(ranking: Ranking, start: str | None, *, progress: Progress | None = None) -> HaulsFrom:
+    """Reckon the carries to where the vehicle stands.
+
+    Parameters
+    ----------
+    ranking : Ranking
+        What the reaches bring.
+    start : str or None
+        ``LON,LAT``, the name of a point of access, or None for the first of these.
+    progress : callable, optional
+        Told the step and the share done, 0 to 1.
+
+    Returns
+    -------
+    HaulsFrom
+        Of every reach.
+
+    Raises
+    ------
+    InputError
+        If there is no such start, or it is not open to walkers.
+    """
+    import numpy as np
+
+    from washgrade.dig.legs import open_cells
+    from washgrade.errors import InputError
+    from washgrade.land.walkable import NOWHERE
+    from washgrade.survey.footing import open_ground_of, start_of
+
+    tell = progress or (lambda _step, _share: None)
+    tell("where one may walk", 0.0)
+    easting_m, northing_m, name = start_of(ranking.estimate, start)
+    surface, allowed = open_ground_of(ranking.estimate)
+    vehicle = int(open_cells(surface, np.array([easting_m]), np.array([northing_m]))[0])
+    if vehicle == NOWHERE:
+        raise InputError(f"Invalid start at {name}. It must lie on or beside ground that is open to walkers.")
+    spots = _dig_spots(ranking, surface, allowed)
+    tell("walking times", 0.3)
+    hauled = _hauls_of(ranking, surface, vehicle, spots.cell)
+    return HaulsFrom(spots=spots, hauled=hauled, easting_m=easting_m, northing_m=northing_m, start_name=name)
 
 
 def rest_kg(magnetics_kg: NDArray[np.float64], loads: float, chosen: Settings) -> NDArray[np.float64]:

@@ -8,17 +8,10 @@ from typing import TYPE_CHECKING
 
 from washgrade.errors import InputError
 from washgrade.survey.answers import Estimate
-from washgrade.survey.daygiven import (
-    cleanup_of,
-    dig_spots,
-    hauls_of,
-    product_of_load,
-    rest_kg,
-    standing_of,
-)
+from washgrade.survey.daygiven import cleanup_of, hauls_from, product_of_load, rest_kg, standing_of
 from washgrade.survey.dayplan import Carry, DayPlan, DugReach
 from washgrade.survey.daytold import cautions
-from washgrade.survey.footing import daylight_on, open_ground_of, start_of
+from washgrade.survey.footing import daylight_on
 
 if TYPE_CHECKING:
     import numpy as np
@@ -79,8 +72,6 @@ def plan_digging_day(
 
     from washgrade.checks import number
     from washgrade.dig.day import DayProblem, plan_day
-    from washgrade.dig.legs import open_cells
-    from washgrade.land.walkable import NOWHERE
 
     found, chosen = ranking.estimate, ranking.estimate.settings
     if (hours is None) == (product_kg is None):
@@ -94,15 +85,8 @@ def plan_digging_day(
     )
     there_h = max(light_h - BEFORE_DARK_H, 0.0)
     tell = progress or (lambda _step, _share: None)
-    tell("where one may walk", 0.0)
-    easting_m, northing_m, name = start_of(found, start)
-    surface, allowed = open_ground_of(found)
-    vehicle = int(open_cells(surface, np.array([easting_m]), np.array([northing_m]))[0])
-    if vehicle == NOWHERE:
-        raise InputError(f"Invalid start at {name}. It must lie on or beside ground that is open to walkers.")
-    spots = dig_spots(ranking, surface, allowed)
-    tell("walking times", 0.3)
-    hauled = hauls_of(ranking, surface, vehicle, spots.cell)
+    given = hauls_from(ranking, start, progress=progress)
+    spots, hauled = given.spots, given.hauled
     rich = found.grade.reach_mean >= chosen.cutoff_grade
     able = ~(ranking.closed | ranking.stock.depleted) & rich
     quickest = hauled.round_minutes.min(axis=0) + chosen.dig_minutes
@@ -130,7 +114,7 @@ def plan_digging_day(
     day = replace(
         day, reach=at[day.reach], carry_reach=np.where(day.carry_reach < 0, -1, at[day.carry_reach])
     )
-    lon, lat = _lonlat(found, np.array([[easting_m, northing_m]]))
+    lon, lat = _lonlat(found, np.array([[given.easting_m, given.northing_m]]))
     return DayPlan(
         ranking=ranking,
         day=day,
@@ -141,7 +125,7 @@ def plan_digging_day(
         asked_product_kg=product_kg,
         sure=sure,
         daylight_hours=light_h,
-        start_name=name,
+        start_name=given.start_name,
         start_lon=float(lon[0]),
         start_lat=float(lat[0]),
         unreachable=int((able & ~np.isfinite(quickest)).sum()),

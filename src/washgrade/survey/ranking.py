@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from washgrade.dig.rank import Spread
     from washgrade.dig.stock import Stock
     from washgrade.land.reachshape import ReachShape
+    from washgrade.survey.perhour import PerHour
     from washgrade.survey.stock import Remains
 
 __all__ = ["Ranking", "closed_reaches", "rank"]
@@ -177,13 +178,15 @@ class Ranking:
             notes.append("Worked out: little is left of what it held.")
         return notes + self.remains.notes(self.estimate.past, place, self.estimate.settings.units)
 
-    def as_json(self, *, top: int | None = None) -> dict[str, Any]:
+    def as_json(self, *, top: int | None = None, by_hour: PerHour | None = None) -> dict[str, Any]:
         """Lay the ranking out for other programs, best first.
 
         Parameters
         ----------
         top : int, optional
             Only the best so many; all if left out.
+        by_hour : PerHour, optional
+            What an hour brings (`washgrade.survey.per_hour`): with it the best is the best by the hour.
 
         Returns
         -------
@@ -205,11 +208,12 @@ class Ranking:
         found, reaches = self.estimate, self.estimate.channels.reaches
         grade = found.grade
         rows = []
-        for k in np.argsort(self.rank)[:count]:
+        rank = self.rank if by_hour is None else by_hour.rank
+        for k in np.argsort(rank)[:count]:
             rows.append(
                 {
                     "reach": str(reaches.reach_id[k]),
-                    "rank": int(self.rank[k]),
+                    "rank": int(rank[k]),
                     "easting_m": float(self.easting_m[k]),
                     "northing_m": float(self.northing_m[k]),
                     "lon": float(self.lon[k]),
@@ -225,8 +229,8 @@ class Ranking:
                     },
                     "kg_per_load": _spread_json(self.kg_per_load, k),
                     "magnetite_kg_per_load": _spread_json(self.magnetite_kg_per_load, k),
-                    # Ranking by hour needs walking times; null until they are there.
-                    "kg_per_hour": None,
+                    # Null where walking times were not asked for.
+                    "kg_per_hour": None if by_hour is None else _spread_json(by_hour.kg_per_hour, k),
                     "chance_top": float(self.chance_top[k]),
                     "chance_above_cutoff": float(grade.reach_chance_above_cutoff[k]),
                     "stock_kg": _spread_json(self.stock_kg, k),
