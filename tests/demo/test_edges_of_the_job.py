@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import rasterio
 from click.testing import CliRunner
+from dems import write_dem
 from pyproj import Transformer
 
 from washgrade import survey
@@ -41,18 +42,7 @@ def site(demo, tmp_path):
 
 
 def raster(path, heights):
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        height=heights.shape[0],
-        width=heights.shape[1],
-        count=1,
-        dtype="float32",
-        crs="EPSG:25830",
-        transform=rasterio.Affine(5, 0, 499000, 0, -5, 4020000),
-    ) as file:
-        file.write(heights.astype(np.float32), 1)
+    write_dem(path, heights, west_m=499_000, north_m=4_020_000)
     return path
 
 

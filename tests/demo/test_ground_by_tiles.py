@@ -9,9 +9,9 @@ import tempfile
 
 import numpy as np
 import pytest
-import rasterio
 import shapely
 from click.testing import CliRunner
+from dems import write_dem
 
 from washgrade import survey
 from washgrade.cli import main
@@ -55,19 +55,7 @@ def coast():
 
 
 def write(path, heights):
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        height=heights.shape[0],
-        width=heights.shape[1],
-        count=1,
-        dtype="float32",
-        crs="EPSG:25830",
-        transform=rasterio.Affine(CELL, 0, WEST, 0, -CELL, NORTH),
-        nodata=-9999.0,
-    ) as raster:
-        raster.write(np.nan_to_num(heights, nan=-9999.0), 1)
+    write_dem(path, heights, west_m=WEST, north_m=NORTH, cell_m=CELL, nodata=-9999.0)
     return path
 
 

@@ -11,6 +11,7 @@ import pytest
 import rasterio
 import shapely
 from click.testing import CliRunner
+from dems import write_dem
 
 from washgrade import survey
 from washgrade.cli import ground as ground_verb
@@ -40,19 +41,7 @@ def dammed():
 
 
 def write(path, heights):
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        height=heights.shape[0],
-        width=heights.shape[1],
-        count=1,
-        dtype="float32",
-        crs="EPSG:25830",
-        transform=rasterio.Affine(CELL, 0, WEST, 0, -CELL, NORTH),
-        nodata=-9999.0,
-    ) as raster:
-        raster.write(np.nan_to_num(heights, nan=-9999.0), 1)
+    write_dem(path, heights, west_m=WEST, north_m=NORTH, cell_m=CELL, nodata=-9999.0)
     return path
 
 

@@ -11,9 +11,9 @@ import re
 
 import numpy as np
 import pytest
-import rasterio
 import shapely
 from click.testing import CliRunner
+from dems import write_dem
 from scipy.special import expit
 
 from washgrade import survey
@@ -36,18 +36,7 @@ def dem(tmp_path_factory):
     apart = np.maximum(20.0 - 0.25 * row, 0.0)
     heights = 100.0 - 0.3 * row + np.minimum(np.abs(col - 40 - apart), np.abs(col - 40 + apart))
     path = tmp_path_factory.mktemp("dem") / "fork.tif"
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        height=ROWS,
-        width=COLS,
-        count=1,
-        dtype="float32",
-        crs="EPSG:25830",
-        transform=rasterio.Affine(CELL, 0, WEST, 0, -CELL, NORTH),
-    ) as raster:
-        raster.write(heights.astype(np.float32), 1)
+    write_dem(path, heights, west_m=WEST, north_m=NORTH, cell_m=CELL)
     return path
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
+from dems import write_dem
 
 from washgrade import survey
 from washgrade.errors import SiteError
@@ -34,19 +35,7 @@ def rough(rows, cols):
 def site(tmp_path_factory):
     folder = tmp_path_factory.mktemp("large")
     heights = rough(203, 187)
-    with rasterio.open(
-        folder / "dem.tif",
-        "w",
-        driver="GTiff",
-        height=203,
-        width=187,
-        count=1,
-        dtype="float32",
-        crs="EPSG:25830",
-        transform=rasterio.Affine(2.0, 0, WEST, 0, -2.0, NORTH),
-        nodata=np.nan,
-    ) as raster:
-        raster.write(heights, 1)
+    write_dem(folder / "dem.tif", heights, west_m=WEST, north_m=NORTH, cell_m=2.0, nodata=np.nan)
     ring = shapely.box(WEST + 120.3, NORTH - 300.7, WEST + 170.1, NORTH - 200.2)
     (folder / "no_go.geojson").write_text(
         '{"type": "FeatureCollection", "crs": {"type": "name", "properties": {"name": '

@@ -17,6 +17,7 @@ from typing import Any
 import httpx
 import numpy as np
 import pytest
+from dems import write_dem
 
 from washgrade import survey
 from washgrade.desk.access import Session
@@ -33,19 +34,12 @@ WEST_M, NORTH_M, CELL_M, SIDE = 500_000.0, 4_020_000.0, 5.0, 90
 @pytest.fixture(scope="session")
 def valley(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A valley that falls southward, with side washes every 150 m; the place is invented."""
-    import rasterio
-    from affine import Affine
-
     rows, cols = np.mgrid[0:SIDE, 0:SIDE] * CELL_M
     across = np.abs(cols - SIDE * CELL_M / 2)
     height = 600.0 - 0.05 * rows + 0.25 * across + 4.0 * np.cos(2 * np.pi * rows / 150.0) * across / 220.0
     height += np.random.default_rng(5).normal(0.0, 0.02, height.shape)
     path = tmp_path_factory.mktemp("dem") / "valley.tif"
-    with rasterio.open(
-        path, "w", driver="GTiff", width=SIDE, height=SIDE, count=1, dtype="float32", crs="EPSG:25830",
-        transform=Affine(CELL_M, 0.0, WEST_M, 0.0, -CELL_M, NORTH_M),
-    ) as made:  # fmt: skip
-        made.write(height.astype(np.float32), 1)
+    write_dem(path, height, west_m=WEST_M, north_m=NORTH_M, cell_m=CELL_M)
     return path
 
 

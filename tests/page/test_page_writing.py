@@ -15,8 +15,8 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-import rasterio
 from click.testing import CliRunner
+from dems import write_dem
 from playwright.sync_api import expect
 from pyproj import Geod
 
@@ -585,18 +585,7 @@ def ground(tmp_path_factory):
     folder = tmp_path_factory.mktemp("ground")
     row, col = np.mgrid[0:120, 0:90]
     heights = 300.0 - 0.2 * row + 0.4 * np.abs(col - 45) + 0.6 * np.sin(col / 7.0 + row / 11.0)
-    with rasterio.open(
-        folder / "dem.tif",
-        "w",
-        driver="GTiff",
-        height=120,
-        width=90,
-        count=1,
-        dtype="float32",
-        crs="EPSG:25830",
-        transform=rasterio.Affine(5, 0, 499000, 0, -5, 4020000),
-    ) as file:
-        file.write(heights.astype(np.float32), 1)
+    write_dem(folder / "dem.tif", heights, west_m=499_000, north_m=4_020_000)
     survey.build_ground(folder / "site", [folder / "dem.tif"], units="us")
     return folder / "site"
 
