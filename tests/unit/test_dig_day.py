@@ -247,6 +247,8 @@ def test_a_sure_day_is_near_the_surest_that_there_is():
         sure = plan_day(a_day(seed, 3, 70.0, shared=False, most=6.0, sure=True))
         best = max(np.quantile(kg_of(plain, loads), 0.1) for loads in all_days(plain))
         assert plan_day(plain).p10_kg * (1 - 1e-9) <= sure.p10_kg <= best * (1 + 1e-9)
+        # The bound holds for the surest of all, and is no idle one: the mean of the best day lies above.
+        assert best * (1 - 1e-9) <= sure.p10_bound_kg < plan_day(plain).bound_kg / 0.9
         ratio.append(sure.p10_kg / best)
     assert np.mean(ratio) > 0.98
     assert min(ratio) > 0.9
@@ -350,6 +352,19 @@ def test_what_is_left_out_unseen_is_no_part_of_the_best_day(monkeypatch):
         monkeypatch.undo()
         assert screened.expected_kg == pytest.approx(whole.expected_kg, rel=1e-9)
         assert screened.bound_kg == pytest.approx(whole.bound_kg, rel=1e-6)
+
+
+def test_the_bound_of_a_sure_day_holds_among_many_reaches(monkeypatch):
+    for seed in range(2):
+        problem = a_day(seed, 900, 150.0, most=60.0, draws=100, sure=True)
+        day = plan_day(problem)
+        assert day.p10_kg <= day.p10_bound_kg < day.bound_kg / 0.9
+        monkeypatch.setattr("washgrade.dig.day.MANY", 10_000)
+        whole = plan_day(problem)
+        monkeypatch.undo()
+        assert day.p10_bound_kg >= whole.p10_kg
+        assert day.p10_bound_kg == pytest.approx(whole.p10_bound_kg, rel=0.05)
+    assert np.isnan(plan_day(a_day(0, 9, 100.0)).p10_bound_kg)
 
 
 def test_a_plan_adds_up():

@@ -30,9 +30,9 @@ CELL_M = 10.0
 
 
 @cache
-def ground() -> tuple[Channels, WalkingSurface]:
+def ground(seed: int = 8) -> tuple[Channels, WalkingSurface]:
     side = 150
-    rng = np.random.default_rng(8)
+    rng = np.random.default_rng(seed)
     wave = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.rfftfreq(side)[None, :])
     wave[0, 0] = 1.0
     hills = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((side, side))) * wave**-2.0, s=(side, side))
@@ -220,9 +220,9 @@ def test_times_are_searched_wherever_a_walk_within_the_limit_may_lead() -> None:
         assert short.back_minutes(there).tolist() == np.where(back <= limit, back, np.inf).tolist()
 
 
-def lone_m(stops: np.ndarray) -> float:
+def lone_m(stops: np.ndarray, seed: int = 8) -> float:
     """Mean distance from a stop to the nearest other one."""
-    nodes = ground()[0].nodes
+    nodes = ground(seed)[0].nodes
     east, north = nodes.easting_m[stops], nodes.northing_m[stops]
     apart = np.hypot(east[:, None] - east, north[:, None] - north)
     return float((apart + np.diag(np.full(len(stops), np.inf))).min(axis=1).mean())
@@ -235,7 +235,8 @@ def test_new_ground_is_spread_over_and_not_clustered(hours: float, over_chance: 
     assert len(walk.node) == 9
     reachable = np.flatnonzero(~(walk.cut_off | walk.too_far))
     rng = np.random.default_rng(1)
-    # Sets by chance need not fit the hours, so a short walk cannot well be spread more.
+    # Sets by chance need not fit the hours, so a short walk cannot well be spread more. One ground tells
+    # little of the spread: see the test below for many.
     by_chance = [lone_m(rng.choice(reachable, 9, replace=False)) for _ in range(200)]
     assert lone_m(walk.node) > over_chance * np.mean(by_chance)
     away_m = np.hypot(nodes.easting_m[reachable] - 750, nodes.northing_m[reachable] - 750)
@@ -249,6 +250,60 @@ def test_new_ground_is_spread_over_and_not_clustered(hours: float, over_chance: 
     settled = [doubt_of(new_ground(), one, weight=weight, own_variance=0.02) for one in [walk.node, *chance]]
     shares = [one.settled(np.arange(9)) / one.total_variance for one in settled]
     assert shares[0] > max(shares[1:])
+
+
+def farthest_first(start: int, among: np.ndarray, many: int, seed: int) -> np.ndarray:
+    """As far apart as they can lie: each next place is the farthest from all before."""
+    nodes = ground(seed)[0].nodes
+    place = np.column_stack([nodes.easting_m, nodes.northing_m])
+    taken, away_m = [start], np.hypot(*(place[among] - place[start]).T)
+    while len(taken) < many:
+        taken.append(int(among[np.argmax(away_m)]))
+        away_m = np.minimum(away_m, np.hypot(*(place[among] - place[taken[-1]]).T))
+    return np.array(taken)
+
+
+def test_a_walk_on_new_ground_is_spread_no_more_than_serves() -> None:
+    """Held over several grounds, because one alone may be anything.
+
+    Distance to the nearest other stop over that of sets by chance, walks of 12 h on 16 such grounds: 0.99 to
+    1.49, mean 1.19 (of 4 h: 0.92 to 1.30, mean 1.09); the averaging of hyper-parameters as it was before gave
+    0.93 to 1.34, mean 1.17 on the first ten, against 1.16 now. The ground of the test above happened to be at
+    1.3. Being far apart in the plane is not the end: sets as far apart as can be lie at 2.0 to 2.5, mostly in
+    heads that tell of little ground, and settle a sixth less.
+    """
+    spread, settled = [], []
+    for seed in range(5):
+        channels, surface = ground(seed)
+        nodes, weighed = channels.nodes, weigh(channels, Samples.none())
+        walk = plan_walk(
+            WalkProblem(
+                weighed=weighed,
+                nodes=nodes,
+                surface=surface,
+                rule=WalkRule(hours=12.0, most_candidates=60, most_stops=9),
+                cutoff_grade=0.05,
+                start_easting_m=750.0,
+                start_northing_m=750.0,
+            ),
+            rng=np.random.default_rng(2),
+            rounds=300,
+        )
+        among = np.flatnonzero(~(walk.cut_off | walk.too_far))
+        rng = np.random.default_rng(1)
+        by_chance = [lone_m(rng.choice(among, 9, replace=False), seed) for _ in range(200)]
+        spread.append(lone_m(walk.node, seed) / np.mean(by_chance))
+        far = farthest_first(int(among[0]), among, 9, seed)
+        assert lone_m(far, seed) > 1.8 * np.mean(by_chance)
+        weight = doubt_weight(weighed, cutoff_grade=0.05)
+        one, other = (
+            doubt_of(weighed, places, weight=weight, own_variance=0.02).settled(np.arange(9))
+            for places in (walk.node, far)
+        )
+        settled.append(other / one)
+    assert np.mean(spread) > 1.08
+    assert min(spread) > 0.9
+    assert max(settled) < 0.9
 
 
 def test_with_samples_the_walk_goes_where_they_say_nothing() -> None:

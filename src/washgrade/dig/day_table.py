@@ -119,7 +119,9 @@ def diggable(problem: DayProblem) -> NDArray[np.int64]:
     return found
 
 
-def day_table(problem: DayProblem, reach: NDArray[np.int64]) -> DayTable:
+def day_table(
+    problem: DayProblem, reach: NDArray[np.int64], *, draws: NDArray[np.int64] | None = None
+) -> DayTable:
     """Lay out what the loads of some reaches bring and take.
 
     Parameters
@@ -128,6 +130,9 @@ def day_table(problem: DayProblem, reach: NDArray[np.int64]) -> DayTable:
         What is asked.
     reach : ndarray of int64, shape (rows,)
         Reaches, of those found by `diggable`.
+    draws : ndarray of int64, shape (some,), optional
+        Joint draws over which the expectation is taken; all unless told. How many loads may be taken is told
+        by all of them in any case.
 
     Returns
     -------
@@ -141,7 +146,8 @@ def day_table(problem: DayProblem, reach: NDArray[np.int64]) -> DayTable:
     left = np.floor(standing.expected_loads_left + ROOM)
     most = np.minimum(np.minimum(left, fit), MOST_LOADS).astype(np.int64)
     widest = int(most.max()) if len(most) else 0
-    mean_kg = problem.counts_per_kg * standing.expected_kg(widest)
+    seen = standing if draws is None else standing.in_draws(draws)
+    mean_kg = problem.counts_per_kg * seen.expected_kg(widest)
     mean_kg[np.arange(widest + 1) > most[:, None]] = -np.inf
     return DayTable(
         problem=problem,

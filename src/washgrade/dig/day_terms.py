@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -133,6 +134,8 @@ class Day:
         What it may take.
     bound_kg : float
         Expected kilograms that no day within the budget could pass, however it fills its carries.
+    p10_bound_kg : float, optional
+        Of a sure day of so many hours: a P10 that no day within the budget could pass; NaN unless reckoned.
     """
 
     reach: NDArray[np.int64]
@@ -146,6 +149,7 @@ class Day:
     minutes: float
     budget_minutes: float
     bound_kg: float
+    p10_bound_kg: float = math.nan
 
     @property
     def expected_kg(self) -> float:

@@ -216,6 +216,24 @@ class Standing:
             within_sd=self.within_sd,
         )
 
+    def in_draws(self, draws: NDArray[np.int64]) -> Standing:
+        """Choose some of the joint draws.
+
+        Parameters
+        ----------
+        draws : ndarray of int64, shape (some,)
+            Which.
+
+        Returns
+        -------
+        Standing
+            Of the same reaches in these draws alone.
+        """
+        held, gone = (
+            values[draws] if np.ndim(values) == 2 else values for values in (self.loads_held, self.depletion)
+        )
+        return replace(self, fresh_load_kg=self.fresh_load_kg[draws], loads_held=held, depletion=gone)
+
     def _by_draw(self, values: NDArray[np.floating]) -> NDArray[np.float64]:
         """Lay numbers out for each draw and reach, as the compiled loop takes them."""
         each = np.asarray(values, np.float64)

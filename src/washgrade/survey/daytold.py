@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -132,6 +133,12 @@ def sentences(plan: DayPlan, units: str) -> tuple[str, ...]:
                 "Chosen by what nine days in ten would bring; a plan for the mean may be expected to bring "
                 "more."
             )
+            if day.p10_bound_kg > 0.0:
+                told.append(
+                    f"Nine days in ten this one brings {show_mass(day.p10_kg, units)} or more. No day of so "
+                    f"many hours can be as sure of more than {show_mass(day.p10_bound_kg, units)}: a rough "
+                    "limit, that none need reach."
+                )
         elif plan.asked_hours is not None:
             told.append(
                 f"No plan of so many hours could be expected to bring more than {max(gap, 0.0):.1%} beyond "
@@ -225,6 +232,7 @@ def day_as_json(plan: DayPlan) -> dict[str, Any]:
         "recovery": float(home.recovery.mean()),
         "containers": _three(home.containers),
         "bound_product_kg": day.bound_kg,
+        "p10_bound_product_kg": day.p10_bound_kg if math.isfinite(day.p10_bound_kg) else None,
         "reaches": [
             {
                 "reach": dug.reach,
