@@ -312,7 +312,7 @@ def _search(
     return shortest(
         heights,
         surface.shape[1] + 2 * EDGE,
-        surface.cell_m,
+        float(surface.cell_m),
         1.0 / (walking.fastest_m_s * walking.off_path_factor),
         walking.fading_per_unit_slope,
         walking.fastest_slope,

@@ -72,6 +72,7 @@ def plan_digging_day(
 
     from washgrade.checks import number
     from washgrade.dig.day import DayProblem, plan_day
+    from washgrade.dig.warm import warm_up_day
 
     found, chosen = ranking.estimate, ranking.estimate.settings
     if (hours is None) == (product_kg is None):
@@ -85,6 +86,8 @@ def plan_digging_day(
     )
     there_h = max(light_h - BEFORE_DARK_H, 0.0)
     tell = progress or (lambda _step, _share: None)
+    tell("getting the compiled loops ready", 0.0)
+    warm_up_day()
     given = hauls_from(ranking, start, progress=progress)
     spots, hauled = given.spots, given.hauled
     rich = found.grade.reach_mean >= chosen.cutoff_grade

@@ -214,9 +214,13 @@ def plan_sampling_walk(
     from washgrade.dig.stops import main_tributaries
     from washgrade.dig.walk import plan_walk
     from washgrade.dig.walk_terms import SAMPLE_MINUTES, WalkProblem, WalkRule
+    from washgrade.dig.warm import warm_up_walk
     from washgrade.files.places import lonlat
     from washgrade.survey.ranking import closed_reaches
 
+    if progress is not None:
+        progress("getting the compiled loops ready", 0.0)
+    warm_up_walk()
     chosen = found.settings
     rule = WalkRule(
         hours=hours,
