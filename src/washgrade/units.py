@@ -38,6 +38,7 @@ __all__ = [
     "show_length",
     "show_mass",
     "show_rain",
+    "show_share",
     "show_volume",
 ]
 
@@ -339,6 +340,29 @@ def show_volume(value_m3: float, units: str) -> str:
     if choice("units", units, UNITS) == "us":
         return _short(value_m3, ((27.0 * FOOT_M**3, "cu yd"), (GALLON_M3, "gal")), decimals=1)
     return _short(value_m3, ((1.0, "m³"), (0.001, "L")), decimals=1)
+
+
+def show_share(share: float, decimals: int = 0) -> str:
+    """Write a share or a chance in percent.
+
+    Parameters
+    ----------
+    share : float
+        Mostly 0 to 1.
+    decimals : int, default 0
+        Digits after the point.
+
+    Returns
+    -------
+    str
+        With the blank that stands before the sign everywhere else.
+
+    Examples
+    --------
+    >>> show_share(0.14), show_share(0.045, 1)
+    ('14 %', '4.5 %')
+    """
+    return f"{100 * share:.{decimals}f} %"
 
 
 def show_grade(grade: float, units: str = "metric") -> str:

@@ -199,7 +199,7 @@ def test_the_clean_up_of_a_heap(site, tmp_path):
     )
     done = run("cleanup", site, "--mass", "300 lb", "--grade", "20", "--weighings", own)
     assert done.exit_code == 0, done.output
-    assert "By one weighing the first pass takes 82.7% of the magnetics" in done.output
+    assert "By one weighing the first pass takes 82.7 % of the magnetics" in done.output
     fitted = run("cleanup", site, "--buckets", "10", "--grade", "20", "--weighings", own, "--json")
     assert json.loads(fitted.stdout)["recovery"] < told["recovery"]
     done = run("cleanup", site, "--grade", "20")

@@ -171,7 +171,7 @@ def test_known_sources_are_drawn_told_and_can_be_hidden(show, view):
     for name in ("reaches", "samples", "badges", "walk", "day", "access", "bounds"):
         page.locator(f"#legend [name={name}]").uncheck()
     # 12 % is of the fourth class, 1 % of the first.
-    assert opened.pixels(opened.colour("grade-3")) > 300
+    assert opened.pixels(opened.colour("grade-3")) > 200
     assert opened.pixels(opened.colour("grade-0")) > 30
     assert opened.pixels(opened.colour("grade-4")) == 0
     popup = page.locator(".leaflet-popup-content")

@@ -101,7 +101,9 @@ def test_too_little_or_nonsense_is_told(values, says):
 
 def test_a_balance_that_cannot_be_is_told():
     one = Weighing(feed_kg=10.0, concentrate_kg=1.0, feed_grade=0.5, tailings_grade=0.1)
-    says = "Invalid weighing: by its balance the concentrate would be 410.0% and the tailings 10.0% magnetic."
+    says = (
+        "Invalid weighing: by its balance the concentrate would be 410.0 % and the tailings 10.0 % magnetic."
+    )
     with pytest.raises(InputError, match=f"^{re.escape(says)}"):
         fit_pass([one])
     # A brush, no magnet.

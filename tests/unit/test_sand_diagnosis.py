@@ -214,7 +214,7 @@ def test_the_sentence_says_whether_intervals_are_honest() -> None:
     even = made((np.arange(20) + 0.5) / 20)
     assert even.coverage(0.9) == pytest.approx(0.9)
     assert even.sentence == (
-        "Predicted from the others, 18 of 20 readings lie in the interval that should hold 90%; 15 to 20 "
+        "Predicted from the others, 18 of 20 readings lie in the interval that should hold 90 %; 15 to 20 "
         "would be usual."
     )
     narrow = made(np.where(np.arange(20) % 2, 0.99, 0.5))

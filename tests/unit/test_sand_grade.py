@@ -431,8 +431,8 @@ def test_traces_that_did_not_settle_are_told(monkeypatch: pytest.MonkeyPatch) ->
         lambda read, priors, **more: replace(averaged(read, priors, **more), unsettled_share=0.2),
     )
     sentence = (
-        "The traces could not be weighed well: at 20% of what the samples allow, their stand-ins did not "
-        "settle. It should be 1% at most. Take the grades near them as rough."
+        "The traces could not be weighed well: at 20 % of what the samples allow, their stand-ins did not "
+        "settle. It should be 1 % at most. Take the grades near them as rough."
     )
     with pytest.warns(WashgradeWarning, match="^" + re.escape(sentence) + "$"):
         found = estimate([20, 21], [0.0, 0.0], trace=[True, True])

@@ -46,7 +46,7 @@ def test_a_buried_streak_is_found_and_told() -> None:
     assert streak.chance > 0.999
     assert found.easting_m == 1.0
     assert found.sentences[0] == (
-        "Place pit: a buried streak of 20.0% lies 3 cm to 6 cm down, under sand of 2.0% (a chance of 99%)."
+        "Place pit: a buried streak of 20.0 % lies 3 cm to 6 cm down, under sand of 2.0 % (a chance of 99 %)."
     )
 
 

@@ -67,8 +67,8 @@ def test_numbers_by_hand() -> None:
     assert 0 < found.scoop_sd < found.logit_sd
     assert np.isnan(found.slope)
     assert found.sentence == (
-        "Your duplicates differ by 9% of the grade (2 pairs; standard deviation of one scoop). The true "
-        "figure may well be 5% to 40%. Take more of them: few pairs tell it poorly."
+        "Your duplicates differ by 9 % of the grade (2 pairs; standard deviation of one scoop). The true "
+        "figure may well be 5 % to 40 %. Take more of them: few pairs tell it poorly."
     )
 
 
@@ -99,7 +99,7 @@ def test_one_wild_pair_is_pointed_at() -> None:
     )
     assert found.robust_sd == pytest.approx(0.0998, abs=1e-3)
     assert found.relative_sd > 3 * found.robust_sd
-    assert found.sentence.endswith("Most differ by only 10%: look at the few pairs that differ most.")
+    assert found.sentence.endswith("Most differ by only 10 %: look at the few pairs that differ most.")
 
 
 def test_no_duplicates_says_so() -> None:

@@ -17,6 +17,7 @@ from washgrade.cli.options import (
     site_folder,
     unit_choice,
 )
+from washgrade.units import show_share
 
 __all__ = ["cleanup", "day", "walk"]
 
@@ -106,7 +107,7 @@ def walk(
             stop["reach"] + (" (two samples)" if stop["two_samples"] else ""),
             f"{stop['leg_minutes']:.0f} min",
             f"{stop['arrival_minutes']:.0f} min",
-            f"{stop['settled_share']:.1%}",
+            show_share(stop["settled_share"], 1),
             f"{stop['lat']:.5f}, {stop['lon']:.5f}",
         )
         for stop in plan.as_json()["stops"]

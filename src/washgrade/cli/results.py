@@ -16,6 +16,7 @@ from washgrade.cli.options import (
     site_folder,
     unit_choice,
 )
+from washgrade.units import show_share
 
 if TYPE_CHECKING:
     from washgrade.survey import Estimate
@@ -73,7 +74,7 @@ def grade(
             row["support"],
             show_grade(row["grade"]["mean"]),
             f"{show_grade(row['grade']['p10'])} to {show_grade(row['grade']['p90'])}",
-            f"{row['chance_above_cutoff']:.0%}",
+            show_share(row["chance_above_cutoff"]),
             "none" if row["nearest_sample_m"] is None else show_length(row["nearest_sample_m"], units),
         )
         for row in survey.reach_grades(found, top=TOP_SHOWN if top is None else top)
@@ -162,7 +163,10 @@ def where(site: Path, top: int, on: str | None, as_json: bool) -> None:
     if as_json:
         echo_json([place.as_json() for place in places])
         return
-    rows = [(place.reach, f"{place.gain_share:.1%}", f"{place.lat:.5f}, {place.lon:.5f}") for place in places]
+    rows = [
+        (place.reach, show_share(place.gain_share, 1), f"{place.lat:.5f}, {place.lon:.5f}")
+        for place in places
+    ]
     heads = ("reach", "of the doubt that matters, settled", "latitude, longitude")
     echo_table(f"Where one more sample would tell most on {found.day}", heads, rows, left=1)
 
@@ -216,7 +220,8 @@ def rank(
             echo_json({"reaches": list(compare), "chance_first_is_better": chance})
         else:
             click.echo(
-                f"The chance that a load of {compare[0]} brings more than one of {compare[1]}: {chance:.0%}."
+                f"The chance that a load of {compare[0]} brings more than one of {compare[1]}: "
+                f"{show_share(chance)}."
             )
         return
     if as_json:
@@ -236,7 +241,7 @@ def rank(
                 f"{show_mass(load['p10'], units)} to {show_mass(load['p90'], units)}",
                 *([] if hour is None else [show_mass(hour["mean"], units)]),
                 show_grade(row["grade"]["mean"]),
-                f"{row['chance_top']:.0%}",
+                show_share(row["chance_top"]),
                 f"{row['loads_left']:.0f}",
                 f"{row['lat']:.5f}, {row['lon']:.5f}",
             )

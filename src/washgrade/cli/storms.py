@@ -15,6 +15,7 @@ from washgrade.cli.options import (
     site_folder,
     unit_choice,
 )
+from washgrade.units import show_share
 
 __all__ = ["history", "tell_storms"]
 
@@ -57,7 +58,7 @@ def tell_storms(site: Path, *, on: str | None, units: str | None, learnt: bool, 
                 if row["rain_mm"] is None
                 else f"{show_rain(row['rain_mm'], units)} in {row['rain_h']:.2g} h",
                 show_flow(row["peak_at_outlet_m3_s"], units),
-                f"{row['share_reworked']:.0%}",
+                show_share(row["share_reworked"]),
                 f"{row['reaches_half_reworked']}",
             )
             for row in told.as_json(reaches=False)["storms"]

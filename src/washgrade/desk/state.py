@@ -143,7 +143,7 @@ class Desk:
             "grade": units.show_grade,
             "rain": units.show_rain,
             "flow": units.show_flow,
-            "share": lambda value: "under 1 %" if 0 < value < 0.01 else f"{value:.0%}".replace("%", " %"),
+            "share": lambda value: "under 1 %" if 0 < value < 0.01 else units.show_share(value),
             "for_desk": for_desk,
         }
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from washgrade.checks import number
 from washgrade.dig.cleanup import MagnetPass, two_product
 from washgrade.errors import InputError
+from washgrade.units import show_share
 
 __all__ = ["PassFit", "Weighing", "fit_pass"]
 
@@ -114,8 +115,8 @@ class Weighing:
             t = (f - c * part) / (1.0 - part)
         if not (0.0 <= c <= 1.0 and 0.0 <= t <= 1.0):
             raise InputError(
-                f"Invalid weighing: by its balance the concentrate would be {c:.1%} and the tailings {t:.1%} "
-                "magnetic. Both must lie between 0 and 100 %."
+                f"Invalid weighing: by its balance the concentrate would be {show_share(c, 1)} and the "
+                f"tailings {show_share(t, 1)} magnetic. Both must lie between 0 and 100 %."
             )
         return part * c, (1.0 - part) * t, part * (1.0 - c), (1.0 - part) * (1.0 - t)
 

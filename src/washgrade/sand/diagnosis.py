@@ -115,7 +115,7 @@ class Diagnosis:
         low, high = _usual(count, 0.9)
         told = (
             f"Predicted from the others, {held} of {count} readings lie in the interval that should hold "
-            f"90%; {low} to {high} would be usual."
+            f"90 %; {low} to {high} would be usual."
         )
         if held < low:
             told += " The intervals are too narrow here: look at the readings that stand out."

@@ -15,7 +15,7 @@ from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.priors import Priors
 from washgrade.sand.tree import rows_of, skeleton
 from washgrade.sand.weighed import Weighed, weigh
-from washgrade.units import show_length
+from washgrade.units import show_length, show_share
 
 __all__ = ["Doubt", "Elsewhere", "doubtful_readings", "doubts_of"]
 
@@ -131,7 +131,7 @@ class Doubt:
         """
         names = " and ".join(name[:8] for name in self.sample_ids)
         side = "above" if self.z_score > 0 else "below"
-        read = "a trace" if self.trace else f"its grade of {self.grade:.1%}"
+        read = "a trace" if self.trace else f"its grade of {show_share(self.grade, 1)}"
         others = "the other scoops of its place" if self.against_own else "the other samples"
         place = "Is it in the right place?"
         if self.elsewhere:
@@ -140,8 +140,8 @@ class Doubt:
         questions = " ".join((*(self.explanations or ("Are its masses right?",)), place))
         end = " If it is right, leave it: a rich streak is what you look for." if self.z_score > 0 else ""
         return (
-            f"Sample {names}: {read} is {side} the {self.low_grade:.1%} to {self.high_grade:.1%} that "
-            f"{others} lead one to expect. {questions}{end}"
+            f"Sample {names}: {read} is {side} the {show_share(self.low_grade, 1)} to "
+            f"{show_share(self.high_grade, 1)} that {others} lead one to expect. {questions}{end}"
         )
 
 

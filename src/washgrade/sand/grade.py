@@ -20,6 +20,7 @@ from washgrade.sand.hyper import Averaged, Priors, Quantity
 from washgrade.sand.sample import Observations, Samples, SamplingSettings
 from washgrade.sand.support import SUPPORT
 from washgrade.sand.weighed import Weighed, weigh
+from washgrade.units import show_share
 
 __all__ = ["GradeEstimate", "HyperSummary", "estimate_grade", "grades"]
 
@@ -239,9 +240,9 @@ def grades(
     nodes, averaged = channels.nodes, weighed.averaged
     if averaged.unsettled_share > UNSETTLED_LIMIT:
         warnings.warn(
-            f"The traces could not be weighed well: at {averaged.unsettled_share:.0%} of what the samples "
-            f"allow, their stand-ins did not settle. It should be {UNSETTLED_LIMIT:.0%} at most. Take the "
-            "grades near them as rough.",
+            f"The traces could not be weighed well: at {show_share(averaged.unsettled_share)} of what the "
+            "samples allow, their stand-ins did not settle. It should be "
+            f"{show_share(UNSETTLED_LIMIT)} at most. Take the grades near them as rough.",
             WashgradeWarning,
             stacklevel=2,
         )

@@ -18,7 +18,7 @@ from washgrade.checks import number
 from washgrade.sand.gy import layer_error_variance, least_grades
 from washgrade.sand.layers import Samples, SamplingSettings, grain_density_kg_m3
 from washgrade.sand.sample import holes_of
-from washgrade.units import show_depth, show_mass
+from washgrade.units import show_depth, show_mass, show_share
 
 __all__ = ["BuriedStreak", "Profile", "Window", "profiles"]
 
@@ -144,9 +144,10 @@ class Profile:
         told = []
         for streak in self.buried:
             told.append(
-                f"{name}: a buried streak of {streak.grade:.1%} lies {show_depth(streak.top_m, units)} to "
-                f"{show_depth(streak.bottom_m, units)} down, under sand of {streak.above_grade:.1%} "
-                f"(a chance of {math.floor(100 * min(streak.chance, 0.999))}%)."
+                f"{name}: a buried streak of {show_share(streak.grade, 1)} lies "
+                f"{show_depth(streak.top_m, units)} to {show_depth(streak.bottom_m, units)} down, "
+                f"under sand of {show_share(streak.above_grade, 1)} "
+                f"(a chance of {math.floor(100 * min(streak.chance, 0.999))} %)."
             )
         best, bite = self.best, self.bite
         load = (

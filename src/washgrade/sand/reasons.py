@@ -17,7 +17,7 @@ from washgrade.sand.grade import NORMAL_QUANTILES, QUANTILES
 from washgrade.sand.hyper import Quantity
 from washgrade.sand.tree import Tree, rows_of, skeleton
 from washgrade.sand.weighed import SOURCES, Weighed
-from washgrade.units import show_grade
+from washgrade.units import show_grade, show_share
 
 __all__ = ["ACROSS", "Reasons", "partial_effects", "reasons"]
 
@@ -117,7 +117,7 @@ class Reasons:
         """
         told = []
         weighty = [
-            f"{self.sample_ids[place][0][:8]} ({100 * weight:.0f}%, {away_m:.0f} m away)"
+            f"{self.sample_ids[place][0][:8]} ({show_share(weight)}, {away_m:.0f} m away)"
             for place, weight, away_m in zip(
                 self.place[reach], self.weight[reach], self.away_m[reach], strict=True
             )
@@ -131,7 +131,7 @@ class Reasons:
         parts.append((ACROSS, float(self.across[reach])))
         parts.sort(key=lambda part: -abs(part[1]))
         said = [
-            f"{name} {'+' if add > 0 else '−'}{100 * abs(math.expm1(add)):.0f}%"
+            f"{name} {'+' if add > 0 else '−'}{show_share(abs(math.expm1(add)))}"
             for name, add in parts
             if 100 * abs(math.expm1(add)) >= LEAST_PERCENT
         ]

@@ -20,6 +20,7 @@ from washgrade.errors import InputError
 from washgrade.sand.gy import layer_error_variance, least_grades
 from washgrade.sand.layers import Samples, SamplingSettings
 from washgrade.sand.sample import spots_of
+from washgrade.units import show_share
 
 __all__ = [
     "MEDIAN_TO_SD",
@@ -116,13 +117,15 @@ class Repeatability:
             for bound in (self.logit_sd_low, self.logit_sd_high)
         )
         told = (
-            f"Your duplicates differ by {self.relative_sd:.0%} of the grade ({pairs}; standard deviation of "
-            f"one scoop). The true figure may well be {low:.0%} to {high:.0%}."
+            f"Your duplicates differ by {show_share(self.relative_sd)} of the grade ({pairs}; standard "
+            f"deviation of one scoop). The true figure may well be {show_share(low)} to {show_share(high)}."
         )
         if self.pairs < 6:
             told += " Take more of them: few pairs tell it poorly."
         if self.robust_sd < 0.5 * self.relative_sd and self.pairs >= 4:
-            told += f" Most differ by only {self.robust_sd:.0%}: look at the few pairs that differ most."
+            told += (
+                f" Most differ by only {show_share(self.robust_sd)}: look at the few pairs that differ most."
+            )
         return told
 
 

@@ -8,7 +8,7 @@ from washgrade.sheet.flow import Column, Flow
 from washgrade.sheet.ink import Paper
 from washgrade.sheet.margins import grid_number
 from washgrade.sheet.view import SheetView
-from washgrade.units import show_mass
+from washgrade.units import show_mass, show_share
 
 __all__ = ["front_pages"]
 
@@ -87,7 +87,7 @@ def _ranking(flow: Flow, view: SheetView) -> None:
             show_mass(float(view.kg_per_load_mean[k]), view.units),
             f"{show_mass(float(view.kg_per_load_p10[k]), view.units)} to "
             f"{show_mass(float(view.kg_per_load_p90[k]), view.units)}",
-            f"{view.chance_top[k]:.0%}",
+            show_share(view.chance_top[k]),
             "–" if math.isnan(view.loads_left[k]) else f"{view.loads_left[k]:.0f}",
             "worked out" if view.depleted[k] else view.support[k],
             f"{grid_number(float(view.easting_m[k]))}, {grid_number(float(view.northing_m[k]))}",

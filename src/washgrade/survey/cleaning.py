@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from washgrade.errors import InputError
+from washgrade.units import show_share
 
 if TYPE_CHECKING:
     from washgrade.dig.cleanup import Cleanup, CleanupRule, Stream
@@ -75,20 +76,20 @@ class CleanupPlan:
             count = "one weighing" if fit.weighings == 1 else f"{fit.weighings} weighings"
             takes, drags = fit.magnet_pass.magnetics_share, fit.magnet_pass.rest_share
             told.append(
-                f"By {count} the {which} pass takes {takes:.1%} of the magnetics and drags "
-                f"{drags:.1%} of the rest along. To keep it: {which}_pass_magnetics_share = {takes:.4f} and "
-                f"{which}_pass_rest_share = {drags:.4f} in site.toml."
+                f"By {count} the {which} pass takes {show_share(takes, 1)} of the magnetics and drags "
+                f"{show_share(drags, 1)} of the rest along. To keep it: {which}_pass_magnetics_share = "
+                f"{takes:.4f} and {which}_pass_rest_share = {drags:.4f} in site.toml."
             )
             other = fit.yield_share_by_grades
             if other is not None and abs(other - fit.yield_share) > YIELDS_APART * fit.yield_share:
                 told.append(
-                    f"Its masses say that {fit.yield_share:.1%} became concentrate, its grades {other:.1%}: "
-                    "one of them is off. The masses are used."
+                    f"Its masses say that {show_share(fit.yield_share, 1)} became concentrate, its grades "
+                    f"{show_share(other, 1)}: one of them is off. The masses are used."
                 )
             if fit.lost_share is not None and abs(fit.lost_share) > 0.02:
                 told.append(
-                    f"{fit.lost_share:.1%} of its feed is in neither concentrate nor tailings: weigh dry, "
-                    "and sweep."
+                    f"{show_share(fit.lost_share, 1)} of its feed is in neither concentrate nor tailings: "
+                    "weigh dry, and sweep."
                 )
         if float(self.cleaned.purity) < 0.9:
             told.append("The product is less than 90 % magnetic: one more pass would clean it.")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from washgrade.units import show_share
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -141,8 +143,8 @@ def sentences(plan: DayPlan, units: str) -> tuple[str, ...]:
                 )
         elif plan.asked_hours is not None:
             told.append(
-                f"No plan of so many hours could be expected to bring more than {max(gap, 0.0):.1%} beyond "
-                "that."
+                "No plan of so many hours could be expected to bring more than "
+                f"{show_share(max(gap, 0.0), 1)} beyond that."
             )
     if plan.unreachable:
         told.append(f"{plan.unreachable} reaches worth digging cannot be reached on open ground.")

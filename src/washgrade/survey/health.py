@@ -12,6 +12,7 @@ from washgrade.survey.answers import estimate
 from washgrade.survey.belief import diagnose, holes, repeats
 from washgrade.survey.records import notebook
 from washgrade.survey.steps import Progress, open_ground, stage
+from washgrade.units import show_share
 
 __all__ = ["Check", "check"]
 
@@ -117,7 +118,7 @@ def check(site: Path | str, *, on: str | date | None = None, progress: Progress 
         made, _mass_kg = grade_and_mass(sample, porosity=found.settings.porosity)
         if made is not None and made > NEARLY_PURE:
             doubts.append(
-                f"Sample {sample.id}: a grade of {made:.0%} is nearly pure magnetics. Is the "
+                f"Sample {sample.id}: a grade of {show_share(made)} is nearly pure magnetics. Is the "
                 "dry mass that of the whole sample?"
             )
     doubts += [

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import Estimate, estimate_on
 from washgrade.survey.belief import find_reach
+from washgrade.units import show_share
 
 if TYPE_CHECKING:
     import numpy as np
@@ -125,7 +126,7 @@ class ReachHistory:
         most = max(float(self.grade_p90.max()), 1e-6)
         lines = [
             f"{'day':<11}{'left of it':<{width + 1}}  {'grade: o middle, - 8 times in 10':<{width}} "
-            f"up to {most:.1%}"
+            f"up to {show_share(most, 1)}"
         ]
         by_day: dict[date, list[Happening]] = {}
         for one in self.happenings:

@@ -14,6 +14,7 @@ from washgrade.survey.drawn import read_drawn
 from washgrade.survey.mended import mended_marks, mended_sentences
 from washgrade.survey.steps import Progress, settings, stage
 from washgrade.survey.ways import find_network, find_ways
+from washgrade.units import show_share
 
 if TYPE_CHECKING:
     from washgrade.files.groundtables import GroundLayers
@@ -454,8 +455,8 @@ def _refuse_hopeless(dem: Dem) -> None:
         )
     if known < MOSTLY_VOID * rows * cols:
         warnings.warn(
-            f"{1 - known / (rows * cols):.0%} of the ground is void. If the files should touch, check that "
-            "none is missing.",
+            f"{show_share(1 - known / (rows * cols))} of the ground is void. If the files should touch, "
+            "check that none is missing.",
             GroundWarning,
             stacklevel=2,
         )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import SEED, Estimate
 from washgrade.survey.traps import traps
+from washgrade.units import show_share
 
 if TYPE_CHECKING:
     import numpy as np
@@ -109,9 +110,9 @@ class Ranking:
             share, units = self.estimate.settings.magnetite_share, self.estimate.settings.units
             mean, low, high = (show_mass(float(one[best]), units) for one in (pure.mean, pure.p10, pure.p90))
             told.append(
-                f"Weights are of magnetics, what sticks to the magnet. About {share:.0%} of that is taken to "
-                f"be magnetite ('magnetite_share' in site.toml): {mean} in a load of the best reach, 8 times "
-                f"in 10 within {low} to {high}."
+                f"Weights are of magnetics, what sticks to the magnet. About {show_share(share)} of that "
+                f"is taken to be magnetite ('magnetite_share' in site.toml): {mean} in a load of the best "
+                f"reach, 8 times in 10 within {low} to {high}."
             )
 
             told.append(

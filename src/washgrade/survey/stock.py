@@ -114,7 +114,7 @@ class Remains:
 
 def _tens(share: float) -> str:
     """A share in steps of ten percent, for those who read it."""
-    return f"{max(round(10 * share) * 10, 5 if share > 0.0 else 0)}%"
+    return f"{max(round(10 * share) * 10, 5 if share > 0.0 else 0)} %"
 
 
 def streaks_seen(past: Past) -> StreakSeen:

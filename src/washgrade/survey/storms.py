@@ -196,13 +196,13 @@ def learnt_sentences(past: Past) -> tuple[str, ...]:
         return (
             "No flood mark, look or second sample after a flood has taught anything yet. Beforehand a flood "
             f"may be {span(severity['before'])} times what its rain gives, and it takes a mean scour of "
-            f"{span(refill['before'])} bites to renew 63% of a dug reach. A look at the bed after the next "
+            f"{span(refill['before'])} bites to renew 63 % of a dug reach. A look at the bed after the next "
             "storm will teach most (washgrade look SITE).",
         )
     many = f"{told['records']} record{'s' if told['records'] != 1 else ''}"
     return (
         f"From {many} of marks, looks and second samples: floods here are {span(severity['now'])} times what "
         f"the rain gives; beforehand {span(severity['before'])} was thought.",
-        f"A mean scour of {span(refill['now'])} bites renews 63% of a dug reach; beforehand "
+        f"A mean scour of {span(refill['now'])} bites renews 63 % of a dug reach; beforehand "
         f"{span(refill['before'])} was thought.",
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import SEED, Estimate
 from washgrade.survey.footing import daylight_on, open_ground_of, start_of
+from washgrade.units import show_share
 
 if TYPE_CHECKING:
     import numpy as np
@@ -86,8 +87,9 @@ class WalkPlan:
         else:
             told = [
                 f"{len(walk.node)} stops in {walk.minutes / 60:.1f} of {walk.budget_minutes / 60:.1f} hours, "
-                f"from {self.start_name}. Expected to settle {walk.settled:.0%} of the doubt about where to "
-                f"dig; no walk over these places could settle more than {walk.bound_share:.0%}."
+                f"from {self.start_name}. Expected to settle {show_share(walk.settled)} of the doubt about "
+                "where to dig; no walk over these places could settle more than "
+                f"{show_share(walk.bound_share)}."
             ]
         if walk.budget_minutes < 60.0 * self.hours:
             told.append(
@@ -296,7 +298,7 @@ def write_walk(plan: WalkPlan, path: Path) -> Path:
         after, settles = plan.walk.arrival_minutes[k], plan.walk.settled_share[k]
         fields = {
             "name": f"{k + 1} {plan.reach(k)}",
-            "desc": f"after {after:.0f} min; settles {settles:.0%}{two}",
+            "desc": f"after {after:.0f} min; settles {show_share(settles)}{two}",
             "type": "sample",
         }
         stops.append((fields, np.array([plan.lon[k], plan.lat[k]])))

@@ -46,13 +46,13 @@ function hatch(pen) {
 // Rock whose sand is known: points in the colour of its class, within a dotted edge.
 function stipple(pen, tint) {
   const tile = document.createElement('canvas');
-  tile.width = 12;
-  tile.height = 12;
+  tile.width = 16;
+  tile.height = 16;
   const ink = tile.getContext('2d');
   ink.fillStyle = tint;
-  for (const [x, y] of [[3, 3], [9, 9]]) {
+  for (const [x, y] of [[4, 4], [12, 12]]) {
     ink.beginPath();
-    ink.arc(x, y, 2, 0, 2 * Math.PI);
+    ink.arc(x, y, 1.8, 0, 2 * Math.PI);
     ink.fill();
   }
   return pen.createPattern(tile, 'repeat');
