@@ -115,6 +115,34 @@ def test_a_dam_drawn_as_a_line_is_kept(tmp_path, dem):
     assert built(tmp_path / "site", "--dem", dem, "--keep-dam", drawn)["cuts"] == []
 
 
+def test_a_dam_on_a_level_noisy_bed_is_told_and_a_drawn_wash_opens_it(tmp_path):
+    row, col = np.mgrid[0:160, 0:61].astype(np.float64)
+    # Two centimetres of fall in a hundred metres, and heights good to five.
+    heights = 50.0 - 0.001 * row + 2.5 * np.maximum(np.abs(col - 30) - 4, 0)
+    heights += np.random.default_rng(3).normal(0, 0.05, row.shape)
+    heights[:12] += np.linspace(30, 0, 12)[:, None]
+    heights[120:122] = np.maximum(heights[120:122], 52.0)
+    dem = write(tmp_path / "dem.tif", heights)
+    words = ("--dem", dem, "--channel-area", "5000 m2")
+    done = run("ground", tmp_path / "site", *words)
+    assert done.exit_code == 0, done.output
+    told = next(line for line in done.stdout.splitlines() if "a hollow of" in line)
+    assert "too long to cut" in told
+    assert "with a larger --max-breach, or the wash drawn across as --channel" in told
+    middle = WEST + 30.5 * CELL
+    drawn = features(
+        tmp_path / "wash.geojson",
+        shapely.LineString([(middle, NORTH - 112 * CELL), (middle, NORTH - 150 * CELL)]),
+    )
+    done = run("ground", tmp_path / "site", *words, "--channel", drawn)
+    assert done.exit_code == 0, done.output
+    assert "a hollow of" not in done.stdout
+    # Nearly all that lies above drains through the place of the dam.
+    nodes = load_channels(open_site(tmp_path / "site")).nodes
+    below = nodes.northing_m < NORTH - 123 * CELL
+    assert nodes.upstream_area_m2[below].max() > 0.8 * 120 * 61 * CELL**2
+
+
 def test_a_quarry_is_not_opened(tmp_path):
     heights = valley()
     # A pit 20 m deep beside the bed, 30 m from lower ground.

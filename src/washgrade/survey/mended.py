@@ -98,7 +98,11 @@ def _because(why: str) -> str:
 def _or_cut(why: str) -> str:
     """How to have a hollow cut open, if a limit kept it from being so."""
     options = [option for word, option in _LIMITS.items() if word in why]
-    return f"; if a culvert leads out of it, with a larger {options[0]}" if options else ""
+    if not options:
+        return ""
+    return (
+        f"; if a culvert leads out of it, with a larger {options[0]}, or the wash drawn across as --channel"
+    )
 
 
 def _counted(count: int, what: str) -> str:
