@@ -188,7 +188,7 @@ def test_a_history_shows_digging_and_refill(site, ranking):
 
 
 def test_the_page_has_the_last_storm_and_the_day_before(ranking):
-    from washgrade.survey.outputs import page_view
+    from washgrade.survey.pageview import page_view
 
     view = page_view(ranking)
     assert view.storm is not None

@@ -14,7 +14,8 @@ from washgrade.survey.days import plan_digging_day, write_day
 from washgrade.survey.health import Check, check
 from washgrade.survey.history import ReachHistory, reach_history
 from washgrade.survey.land import GroundMade, build_ground
-from washgrade.survey.outputs import export, page_view, save_page, write_page
+from washgrade.survey.outputs import export, save_page, write_page
+from washgrade.survey.pageview import page_view
 from washgrade.survey.perhour import PerHour, per_hour
 from washgrade.survey.printed import save_sheet, sheet_view, write_sheet
 from washgrade.survey.ranking import Ranking, rank
