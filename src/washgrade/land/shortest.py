@@ -107,7 +107,12 @@ def shortest(
         * pace_s_m
         * math.exp(fading_per_unit_slope * (too_steep_slope + abs(fastest_slope)))
     )
-    ring = int(slowest_s / width_s) + 3
+    # A power of two, so that the place in the ring is told by a mask.
+    ring = 4
+    while ring < int(slowest_s / width_s) + 3:
+        ring *= 2
+    mask = ring - 1
+    per_s = 1.0 / width_s
     # Each bucket is a list linked both ways, so that a cell whose time falls moves to its new bucket.
     first = np.full(ring, -1, np.int32)
     after = np.empty(count, np.int32)
@@ -126,7 +131,7 @@ def shortest(
     while waiting > 0:
         cell = first[slot]
         if cell < 0:
-            slot = slot + 1 if slot + 1 < ring else 0
+            slot = (slot + 1) & mask
             continue
         follower = after[cell]
         first[slot] = follower
@@ -144,7 +149,8 @@ def shortest(
         here_m = np.float64(heights[cell])
         for k in range(MOVES):
             near = cell + step[k]
-            # Most moves could not better their cell even at the best slope; this spares their exponentials.
+            # Most moves could not better their cell even at the best slope, and others not by the first terms
+            # of the exponential, which is no less: 1 + x + x²/2. This spares exponentials.
             if here_s + least_s[k] >= time_s[near]:
                 continue
             # Comparisons with NaN are false, so ground with a closed cell is never gentle enough.
@@ -153,7 +159,10 @@ def shortest(
                 slope = sign * (near_m - here_m) / cell_m
                 if not abs(slope) <= too_steep_slope:
                     continue
-                effort = math.exp(fading_per_unit_slope * abs(slope - fastest_slope))
+                strain = fading_per_unit_slope * abs(slope - fastest_slope)
+                if here_s + least_s[k] * (1.0 + strain * (1.0 + 0.5 * strain)) >= time_s[near]:
+                    continue
+                effort = math.exp(strain)
             else:
                 one_m = np.float64(heights[cell + beside[k, 0]])
                 other_m = np.float64(heights[cell + beside[k, 1]])
@@ -162,7 +171,10 @@ def shortest(
                     if not 0.5 * ((near_m - here_m) ** 2 + across_m2) <= steepest_m2:
                         continue
                     slope = sign * (near_m - here_m) / run_m[k]
-                    effort = math.exp(fading_per_unit_slope * abs(slope - fastest_slope))
+                    strain = fading_per_unit_slope * abs(slope - fastest_slope)
+                    if here_s + least_s[k] * (1.0 + strain * (1.0 + 0.5 * strain)) >= time_s[near]:
+                        continue
+                    effort = math.exp(strain)
                 else:
                     # Two comparisons, not one of their greater: max() may drop a NaN.
                     if not (
@@ -173,18 +185,20 @@ def shortest(
                     way_m = 0.5 * (one_m + other_m)
                     first_slope = sign * (way_m - here_m) / (0.5 * run_m[k])
                     second_slope = sign * (near_m - way_m) / (0.5 * run_m[k])
-                    effort = 0.5 * (
-                        math.exp(fading_per_unit_slope * abs(first_slope - fastest_slope))
-                        + math.exp(fading_per_unit_slope * abs(second_slope - fastest_slope))
-                    )
+                    strain = fading_per_unit_slope * abs(first_slope - fastest_slope)
+                    more = fading_per_unit_slope * abs(second_slope - fastest_slope)
+                    least = 1.0 + 0.5 * (strain * (1.0 + 0.5 * strain) + more * (1.0 + 0.5 * more))
+                    if here_s + least_s[k] * least >= time_s[near]:
+                        continue
+                    effort = 0.5 * (math.exp(strain) + math.exp(more))
             taken_s = least_s[k] * effort
             then_s = here_s + taken_s
             if then_s >= time_s[near]:
                 continue
-            new_slot = int(then_s / width_s) % ring
+            new_slot = int(then_s * per_s) & mask
             move[near] = k
             if time_s[near] < np.inf:
-                time_was = int(time_s[near] / width_s) % ring
+                time_was = int(time_s[near] * per_s) & mask
                 time_s[near] = then_s
                 if time_was == new_slot:
                     continue
