@@ -32,6 +32,7 @@ __all__ = [
     "UNITS",
     "VOLUME_LITRES",
     "show_area",
+    "show_count",
     "show_depth",
     "show_flow",
     "show_grade",
@@ -340,6 +341,33 @@ def show_volume(value_m3: float, units: str) -> str:
     if choice("units", units, UNITS) == "us":
         return _short(value_m3, ((27.0 * FOOT_M**3, "cu yd"), (GALLON_M3, "gal")), decimals=1)
     return _short(value_m3, ((1.0, "m³"), (0.001, "L")), decimals=1)
+
+
+def show_count(count: int, one: str) -> str:
+    """Write how many there are of something.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    one : str
+        What one of them is called, a regular English word.
+
+    Returns
+    -------
+    str
+        Number and word.
+
+    Examples
+    --------
+    >>> show_count(1, "reach"), show_count(3, "reach"), show_count(2, "carry"), show_count(0, "day")
+    ('1 reach', '3 reaches', '2 carries', '0 days')
+    """
+    if count == 1:
+        return f"1 {one}"
+    if one.endswith("y") and one[-2] not in "aeiou":
+        return f"{count} {one[:-1]}ies"
+    return f"{count} {one}{'es' if one.endswith(('ch', 's', 'x')) else 's'}"
 
 
 def show_share(share: float, decimals: int = 0) -> str:

@@ -247,7 +247,7 @@ def write_day(plan: DayPlan, path: Path) -> Path:
     import numpy as np
 
     from washgrade.files.exchange import write_plan
-    from washgrade.units import show_mass
+    from washgrade.units import show_count, show_mass
 
     units = plan.settings.units
     told = " ".join(cautions(plan, units))
@@ -256,7 +256,8 @@ def write_day(plan: DayPlan, path: Path) -> Path:
     for k, dug in enumerate(plan.dug):
         fields = {
             "name": f"{k + 1} {dug.reach}",
-            "desc": f"{dug.loads} loads in {dug.carries} carries; product {show_mass(dug.product_kg, units)}",
+            "desc": f"{show_count(dug.loads, 'load')} in {show_count(dug.carries, 'carry')}; product "
+            f"{show_mass(dug.product_kg, units)}",
             "type": "dig",
         }
         stops.append((fields, np.array([dug.lon, dug.lat])))

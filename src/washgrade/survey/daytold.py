@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from washgrade.units import show_share
+from washgrade.units import show_count, show_share
 
 if TYPE_CHECKING:
     import numpy as np
@@ -46,10 +46,10 @@ def steps(plan: DayPlan, units: str) -> list[tuple[str, str, str]]:
     over = float(home.feed.dry_kg.mean() - home.oversize.dry_kg.mean()) / bucket_kg
     floor_m3 = chosen.floor_m2 * chosen.spread_depth_m
     batches = float(home.feed.dry_kg.mean()) / chosen.dry_bulk_kg_m3 / floor_m3
-    sand = f"{plan.loads} loads, {show_mass(plan.wet_kg, units)} as dug"
+    sand = f"{show_count(plan.loads, 'load')}, {show_mass(plan.wet_kg, units)} as dug"
     product = _three(home.product.dry_kg)
     return [
-        ("walk and carry", f"{hours['walk']:.1f} h", f"{len(plan.carries)} carries"),
+        ("walk and carry", f"{hours['walk']:.1f} h", show_count(len(plan.carries), "carry")),
         ("dig", f"{hours['dig']:.1f} h", sand),
         (
             "unload",
@@ -119,7 +119,8 @@ def sentences(plan: DayPlan, units: str) -> tuple[str, ...]:
     else:
         product, purity = _three(plan.cleaned.product.dry_kg), _three(plan.cleaned.purity)
         told.append(
-            f"{plan.loads} loads from {len(plan.dug)} reaches in {len(plan.carries)} carries and "
+            f"{show_count(plan.loads, 'load')} from {show_count(len(plan.dug), 'reach')} in "
+            f"{show_count(len(plan.carries), 'carry')} and "
             f"{plan.field_hours:.1f} hours at the wash, from {plan.start_name}; then {plan.home_hours:.1f} "
             f"hours of cleaning beside {float(plan.cleaned.drying_days.mean()):.1f} days of drying."
         )
@@ -147,13 +148,17 @@ def sentences(plan: DayPlan, units: str) -> tuple[str, ...]:
                 f"{show_share(max(gap, 0.0), 1)} beyond that."
             )
     if plan.unreachable:
-        told.append(f"{plan.unreachable} reaches worth digging cannot be reached on open ground.")
-    if plan.too_far:
-        told.append(f"{plan.too_far} reaches worth digging lie too far for the time.")
-    if plan.below_cutoff:
         told.append(
-            f"{plan.below_cutoff} open reaches are left out, because they are expected below the cut-off "
-            f"grade of {show_grade(chosen.cutoff_grade)}."
+            f"{show_count(plan.unreachable, 'reach')} worth digging cannot be reached on open ground."
+        )
+    if plan.too_far:
+        lie = "lies" if plan.too_far == 1 else "lie"
+        told.append(f"{show_count(plan.too_far, 'reach')} worth digging {lie} too far for the time.")
+    if plan.below_cutoff:
+        are, they = ("is", "it is") if plan.below_cutoff == 1 else ("are", "they are")
+        told.append(
+            f"{show_count(plan.below_cutoff, 'open reach')} {are} left out, because {they} expected below "
+            f"the cut-off grade of {show_grade(chosen.cutoff_grade)}."
         )
     return tuple(told)
 

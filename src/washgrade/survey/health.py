@@ -12,7 +12,7 @@ from washgrade.survey.answers import estimate
 from washgrade.survey.belief import diagnose, holes, repeats
 from washgrade.survey.records import notebook
 from washgrade.survey.steps import Progress, open_ground, stage
-from washgrade.units import show_share
+from washgrade.units import show_count, show_share
 
 __all__ = ["Check", "check"]
 
@@ -101,8 +101,8 @@ def check(site: Path | str, *, on: str | date | None = None, progress: Progress 
     seen = found.grade.observations
     struck = len(notebook(site, on=on, struck=True, kind="samples")) - len(found.samples)
     notes.append(
-        f"{_counted(len(found.samples), 'sample')} counted, {struck} struck; "
-        f"{_counted(len(seen), 'reading')} used, on {_counted(len(found.channels.reaches), 'reach')}."
+        f"{show_count(len(found.samples), 'sample')} counted, {struck} struck; "
+        f"{show_count(len(seen), 'reading')} used, on {show_count(len(found.channels.reaches), 'reach')}."
     )
     doubts += [
         f"Sample {name}: it lies {show_length(offset_m, units)} from the nearest channel, farther than the "
@@ -133,8 +133,3 @@ def check(site: Path | str, *, on: str | date | None = None, progress: Progress 
     readings = doubts_of(found.channels, found.laid, found.weighed, diagnosis=judged)
     doubts += [doubt.told(units) for doubt in readings]
     return Check(fine=tuple(fine), notes=tuple(notes), doubts=tuple(doubts))
-
-
-def _counted(count: int, one: str) -> str:
-    ending = "" if count == 1 else "es" if one.endswith("ch") else "s"
-    return f"{count} {one}{ending}"

@@ -14,7 +14,7 @@ from washgrade.survey.drawn import read_drawn
 from washgrade.survey.mended import mended_marks, mended_sentences
 from washgrade.survey.steps import Progress, settings, stage
 from washgrade.survey.ways import find_network, find_ways
-from washgrade.units import show_share
+from washgrade.units import show_count, show_share
 
 if TYPE_CHECKING:
     from washgrade.files.groundtables import GroundLayers
@@ -419,9 +419,8 @@ def _counted(channels: Channels, length_m: float, washes: int, units: str) -> st
 
     longest_m = float(channels.reaches.length_m.max())
     return (
-        f"{len(channels.reaches)} reaches of up to {show_length(longest_m, units)} on "
-        f"{show_length(length_m, units)} of channel; water leaves in {washes} "
-        f"place{'s' if washes != 1 else ''}."
+        f"{show_count(len(channels.reaches), 'reach')} of up to {show_length(longest_m, units)} on "
+        f"{show_length(length_m, units)} of channel; water leaves in {show_count(washes, 'place')}."
     )
 
 

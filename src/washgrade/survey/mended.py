@@ -105,10 +105,6 @@ def _or_cut(why: str) -> str:
     )
 
 
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}{'s' if count != 1 else ''}"
-
-
 def mended_sentences(
     drained: Drainage | TiledDrainage, marks: Mapping[str, Sequence[Mapping[str, Any]]], *, units: str
 ) -> tuple[str, ...]:
@@ -128,7 +124,7 @@ def mended_sentences(
     tuple of str
         Plain sentences.
     """
-    from washgrade.units import show_area, show_length, show_volume
+    from washgrade.units import show_area, show_count, show_length, show_volume
 
     if not drained.pits_found:
         return ("The DEM has no pits: all water finds its way out.",)
@@ -141,12 +137,12 @@ def mended_sentences(
         f"raised or filled ({show_volume(drained.filled_volume_m3, units)} put in, up to "
         f"{long(drained.deepest_fill_m)} deep)"
     )
-    told = [f"{_counted(drained.pits_found, 'pit')} in the DEM, {put_in}."]
+    told = [f"{show_count(drained.pits_found, 'pit')} in the DEM, {put_in}."]
     if cuts:
         # What drawn channels were carved by is told of beside them, and is no cut.
         carved_m3 = 0.0 if drained.burned is None else drained.burned.volume_m3
         told = [
-            f"{_counted(drained.pits_found, 'pit')} in the DEM, {cuts} of them opened by cuts, the longest "
+            f"{show_count(drained.pits_found, 'pit')} in the DEM, {cuts} of them opened by cuts, the longest "
             f"{long(float(drained.cuts.length_m.max()))} "
             f"({show_volume(max(drained.cut_volume_m3 - carved_m3, 0.0), units)} taken away), the others "
             f"{put_in}."

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import SEED, Estimate
 from washgrade.survey.footing import daylight_on, open_ground_of, start_of
-from washgrade.units import show_share
+from washgrade.units import show_count, show_share
 
 if TYPE_CHECKING:
     import numpy as np
@@ -86,10 +86,10 @@ class WalkPlan:
             told = ["No stop fits the time: give more hours, or start nearer."]
         else:
             told = [
-                f"{len(walk.node)} stops in {walk.minutes / 60:.1f} of {walk.budget_minutes / 60:.1f} hours, "
-                f"from {self.start_name}. Expected to settle {show_share(walk.settled)} of the doubt about "
-                "where to dig; no walk over these places could settle more than "
-                f"{show_share(walk.bound_share)}."
+                f"{show_count(len(walk.node), 'stop')} in {walk.minutes / 60:.1f} of "
+                f"{walk.budget_minutes / 60:.1f} hours, from {self.start_name}. Expected to settle "
+                f"{show_share(walk.settled)} of the doubt about where to dig; no walk over these places "
+                f"could settle more than {show_share(walk.bound_share)}."
             ]
         if walk.budget_minutes < 60.0 * self.hours:
             told.append(
@@ -105,7 +105,8 @@ class WalkPlan:
             if out:
                 told.append(f"{out} of {reaches} reaches {name}.")
         if len(walk.missed_tributary):
-            told.append(f"{len(walk.missed_tributary)} main tributaries got no stop: the time is too short.")
+            missed = show_count(len(walk.missed_tributary), "main tributary")
+            told.append(f"{missed} got no stop: the time is too short.")
         return (*told, CAUTION)
 
     def as_json(self) -> dict[str, Any]:

@@ -245,7 +245,7 @@ function card(land, reach, units, close) {
     ...term(`Among the best ${land.top}`, chance(land.chance_top[reach]), 'chance'),
     ...term('Worth digging', chance(land.chance_above_cutoff[reach]), `chance of more than ${percent(land.cutoff)}`));
   if (Number.isFinite(land.stock_kg[reach])) {
-    const loads = Number.isFinite(land.loads_left[reach]) ? `in about ${grouped(land.loads_left[reach], 0, 0)} loads` : '';
+    const loads = Number.isFinite(land.loads_left[reach]) ? `in about ${counted(Math.round(land.loads_left[reach]), 'load')}` : '';
     figures.append(...term('Still there', show('mass', land.stock_kg[reach], units), loads));
   }
   if (land.other) {

@@ -78,8 +78,8 @@ function ranking(land, state, choose) {
     later.hidden = last >= order.length;
     later.textContent = `Show ${Math.min(STRETCH, order.length - last)} more`;
     found.textContent = order.length === land.count
-      ? `${grouped(land.count, 0, 0)} reaches`
-      : `${grouped(order.length, 0, 0)} of ${grouped(land.count, 0, 0)} reaches${order.length ? '' : '. Clear the box to see all.'}`;
+      ? counted(land.count, 'reach', 'reaches')
+      : `${grouped(order.length, 0, 0)} of ${counted(land.count, 'reach', 'reaches')}${order.length ? '' : '. Clear the box to see all.'}`;
   }
 
   function arrange() {

@@ -24,6 +24,8 @@ function show(kind, value, units) {
   return `${grouped(shown, 0, Math.abs(shown) >= 99.95 ? 0 : 1)} ${name}`;
 }
 
+const counted = (number, one, many = `${one}s`) => `${grouped(number, 0, 0)} ${number === 1 ? one : many}`;
+
 function percent(share) {
   if (!Number.isFinite(share)) return '–';
   if (share > 0 && share < 0.0001) return '<0.01 %';
