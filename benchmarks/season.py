@@ -10,11 +10,13 @@ about what the gauge reads, flow is a power of area and rain with its own scatte
 distributed strip by strip, a scoured strip is laid anew at random about what the reach catches and what is
 left upstream (nothing is kept in balance), and digging takes the richest strips first.
 
-All reckoning is the package's own: the grade from the first samples by `washgrade.sand.grade` with ranges and
-variances averaged over, floods by `washgrade.storm`, what is left by `washgrade.dig.holding`, where to dig
-and whether to look first by `washgrade.dig.choose`, all with their defaults. It sees the gauge, the samples
-and the weight of what it dug, and nothing else. A sample on the way costs the loads of a quarter of an hour
-(what the walk takes for one unless told) and three minutes' way, at six minutes a load.
+All reckoning is that of `washgrade rank`: the first samples, the gauge's storms, the samples on the way and
+the weights of the digs go in as records, the functions of `washgrade.survey` say what is left, and
+`washgrade.dig.choose` says where to sample and where to dig, all with their defaults. It sees nothing else.
+Its digger sees which strips are rich, so ``found_by_eye`` is 1 there and not 0.5. Two more things differ from
+a site's, for speed: 300 joint draws and not 1000, and the ranges and variances of the grade are averaged over
+anew every fifth morning and not every time. A sample on the way costs the loads of a quarter of an hour (what
+the walk takes for one unless told) and three minutes' way, at six minutes a load.
 
 Policies with samples on the way all pay for them; perfect knowledge needs none. The rules of thumb get two a
 day at reaches they come by, and dig where the best of all readings was, or where it was good until a day
@@ -26,36 +28,50 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
-from washgrade.dig.choose import next_step
-from washgrade.dig.holding import HoldingRule, after_dig, after_flood, after_sample, begin_holding
-from washgrade.dig.load import Shovel, load_magnetics_kg
+from washgrade.dig.choose import DAY_LOADS, SAMPLE_LOADS, next_step
+from washgrade.dig.rank import rank_reaches
 from washgrade.dig.returns import taken_share
+from washgrade.files.dig import Dig
+from washgrade.files.sample import Sample, sample_arrays
+from washgrade.files.settings import Settings
+from washgrade.files.storm import Storm
 from washgrade.land.channels import Channels, Nodes, Reaches
-from washgrade.sand.grade import estimate_grade
-from washgrade.sand.sample import Samples
+from washgrade.land.shape import Shape
+from washgrade.land.width import MEASURED
+from washgrade.sand.grade import grades
+from washgrade.sand.sample import Samples, observations
+from washgrade.sand.weighed import weigh
 from washgrade.storm.basin import measure_basins
-from washgrade.storm.flood import Ground, flood_of_rain
+from washgrade.storm.flood import Ground
 from washgrade.storm.grains import BEDS
-from washgrade.storm.rain import burst
+from washgrade.survey.answers import SEED, Estimate
+from washgrade.survey.past import past_of
+from washgrade.survey.stock import remains
 
 STRIPS = 12
 LOAD_KG = 7.0
 LOAD_M3 = 0.004
-LOADS_A_DAY = 60
+LOADS_A_DAY = DAY_LOADS
 BITE_M = 0.1
 READING_SD = 0.3
 # Grade of a bed of richness 1: with the mean richness of about 2.3 the middle is near 5 %.
 GRADE = 0.02
-LOADS_A_SAMPLE = 3
-# What the reckoning supposes of a sample of a reach: the error of reading and a place effect of 0.2.
-SAMPLE_LOG_SD = 0.35
-DRAWS = 1000
+LOADS_A_SAMPLE = SAMPLE_LOADS
 DAYS = 50
+FIRST_DAY = date(2024, 1, 1)
+DRAWS = 300
+# Ranges and variances are averaged over anew after so many days.
+ANEW_DAYS = 5
+OURS = "**as `rank` says, with samples on the way**"
 TABLE_START, TABLE_END = "<!-- table begins -->", "<!-- table ends -->"
 
 
@@ -84,8 +100,8 @@ def network(rng, reaches):
         elevation_m=height, upstream_area_m2=area, distance_to_outlet_m=zero, order=order, reach=each,
     )  # fmt: skip
     found = Reaches(
-        reach_id=each.astype(str), first_node=each, last_node=each, downstream=downstream, length_m=length,
-        drop_m=slope * length, slope=slope, upstream_area_m2=area, order=order,
+        reach_id=each.astype(str), first_node=each, last_node=each, downstream=downstream,
+        length_m=np.full(reaches, 50.0), drop_m=slope * 50.0, slope=slope, upstream_area_m2=area, order=order,
     )  # fmt: skip
     return Channels(nodes=nodes, reaches=found, channel_area_m2=5e3)
 
@@ -166,69 +182,117 @@ class Truth:
         return float(np.log(self.richness[reach].mean()) + rng.normal(0, READING_SD))
 
 
-def first_grades(channels, first, seed):
-    """Joint draws of the grade of every reach from the first samples, by the package with its defaults."""
-    count, unknown = len(first), np.full(len(first), np.nan)
-    samples = Samples(
-        sample_id=np.arange(count).astype(str),
-        easting_m=np.array([channels.nodes.easting_m[reach] for reach, _ in first]),
-        northing_m=np.zeros(count), accuracy_m=np.ones(count), depth_top_m=unknown, depth_bottom_m=unknown,
-        dry_mass_kg=np.ones(count), grade=np.clip(GRADE * np.exp([value for _, value in first]), 1e-6, 0.95),
-        trace=np.zeros(count, bool), day=np.full(count, np.datetime64("2024-01-01")),
-        place=np.full(count, ""),
-    )  # fmt: skip
-    found = estimate_grade(
-        channels, samples, rng=np.random.default_rng(seed), cutoff_grade=0.05, planar=False, draws=DRAWS
-    )
-    return found.reach_draws.astype(float)
-
-
-class Reckoned:
-    """What is believed: the package's holding, told of floods, weights and samples."""
+class AsRank:
+    """What `washgrade rank` says: the survey's own reckoning, from records, anew whenever it is asked."""
 
     def __init__(
-        self, grade_draws, channels, loads, seed, *, rule=None, looks=True, floods=True, weights=True
+        self, channels, ground, first, *, looks=True, floods=True, weights=True, by_load=False, laid=None
     ):
-        self.channels, self.looks, self.floods, self.weights = channels, looks, floods, weights
-        self.seed, self.storms = seed, 0
-        self.holding = begin_holding(
-            load_magnetics_kg(grade_draws, Shovel()), loads, rng=np.random.default_rng([seed, 1]), rule=rule
-        )
+        self.channels, self.ground, self.laid = channels, ground, laid
+        self.looks, self.floods, self.weights, self.by_load = looks, floods, weights, by_load
+        count = len(channels.nodes)
+        plain, far = np.full(count, np.nan), np.full(count, np.inf)
+        self.shape = Shape(
+            width_m=ground.width_m, width_from=np.full(count, MEASURED, np.uint8), valley_m=plain,
+            is_open=np.zeros(count, np.bool_), confinement=plain, curvature_per_m=plain,
+            radius_over_width=far, inner_side=np.zeros(count, np.int8), slope=channels.reaches.slope,
+            slope_break=plain, expansion=plain, below_confluence_m=far, area_ratio=plain,
+            stream_power_w_m2_per_m3_s=plain,
+        )  # fmt: skip
+        self.settings = Settings(curve_number=ground.curve_number)
+        self.day, self.storms, self.digs, self.samples, self.seen = FIRST_DAY, [], [], [], []
+        self.weighed, self.anew = None, FIRST_DAY
+        for reach, value in first:
+            self.sampled(reach, value)
 
-    def flood(self, flood):
-        """Play the flood that the gauge tells of."""
-        self.storms += 1
+    def at(self, reach, kind):
+        """Place, day and id of a record."""
+        counted = len(self.storms) + len(self.digs) + len(self.samples)
+        return {
+            "id": f"{kind}{counted}", "time": self.day.isoformat(), "lon": 0.0, "lat": 0.0, "accuracy_m": 1.0,
+            "easting_m": float(self.channels.nodes.easting_m[reach]), "northing_m": 0.0,
+        }  # fmt: skip
+
+    def sampled(self, reach, value):
+        """Write a sample down; no two share a spot and a day, so that each is a reading by itself."""
+        grade = float(np.clip(GRADE * np.exp(value), 1e-6, 0.95))
+        self.samples.append(Sample(grade=grade, dry_mass_kg=1.0, **self.at(reach, "sample")))
+        one = Samples(**sample_arrays(self.samples[-1:]))
+        self.seen.append(observations(one, self.settings.sampling, self.channels.nodes))
+
+    def read(self):
+        """All readings, in the order of the estimate."""
+        rows = sorted(self.seen, key=lambda one: (int(one.node[0]), str(one.day[0]), one.sample_ids))
+        columns = ("node", "value", "error_variance", "censored", "limit", "accuracy_m", "offset_m", "day")
+        return replace(
+            rows[0], sample_ids=tuple(row.sample_ids[0] for row in rows),
+            **{name: np.concatenate([getattr(row, name) for row in rows])
+               for name in (*columns, "covered", "carried")},
+        )  # fmt: skip
+
+    def morning(self, day):
+        """Know the day."""
+        self.day = FIRST_DAY + timedelta(days=day + 1)
+
+    def flood(self, depth_mm, duration_h):
+        """Write the rain down."""
         if self.floods:
-            self.holding = after_flood(
-                self.holding, downstream=self.channels.reaches.downstream,
-                length_m=self.channels.reaches.length_m, scour_bites=flood.scour_m / BITE_M,
-                wetted_share=flood.flow.wetted_share, rng=np.random.default_rng([self.seed, 2, self.storms]),
+            self.storms.append(
+                Storm(
+                    id=f"storm{len(self.storms)}", time=self.day.isoformat(), rain_mm=float(depth_mm),
+                    duration_h=float(duration_h),
+                )
             )  # fmt: skip
+
+    def left(self):
+        """Reckon what is left, the way the survey does."""
+        sampling = self.settings.sampling
+        past = past_of(
+            day=self.day, channels=self.channels, shape=self.shape, settings=self.settings, seen=self.read(),
+            samples=self.samples, storms=self.storms, digs=self.digs, looks=[], ground=self.ground,
+        )  # fmt: skip
+        if self.day >= self.anew:
+            self.weighed, self.anew = None, self.day + timedelta(days=ANEW_DAYS)
+        self.weighed = weigh(self.channels, past.readings, settings=sampling, planar=False, like=self.weighed)
+        grade = grades(
+            self.channels, self.weighed, rng=np.random.default_rng(SEED),
+            cutoff_grade=self.settings.cutoff_grade, draws=DRAWS,
+        )  # fmt: skip
+        if self.laid is not None:
+            # Known: what floods lay in every reach on the mean. What lies there differs by its strips.
+            scatter = np.random.default_rng(SEED).normal(0, 0.2, grade.reach_draws.shape)
+            grade = replace(grade, reach_draws=self.laid * np.exp(scatter), reach_mean=self.laid)
+        found = Estimate(
+            site=None, day=self.day, facts=None, settings=self.settings, channels=self.channels,
+            layers=SimpleNamespace(shape=self.shape), samples=tuple(self.samples), laid=None, past=past,
+            weighed=self.weighed, grade=grade,
+        )  # fmt: skip
+        return found, remains(found, self.ground.width_m, refill=False)
 
     def go(self, truth, rng, sample_loads):
-        """Take samples as long as they pay, and say where to dig with how many loads."""
+        """Dig where the day should bring most, or what ranks first by load, after samples while they pay."""
         looked, loads = np.zeros(len(truth.loads), bool), LOADS_A_DAY
         while True:
-            day = self.holding.day_kg(LOADS_A_DAY)
-            best = int(np.argmax(day.mean(axis=0)))
-            fewer = self.holding.day_kg(LOADS_A_DAY - sample_loads)[:, best]
-            step = next_step(
-                day, look_cost_kg=max(float(np.mean(day[:, best] - fewer)), 0.0),
-                error_log_sd=SAMPLE_LOG_SD, looked=looked,
-            )  # fmt: skip
-            if not (step.look_first and self.looks and loads > LOADS_A_DAY // 2):
-                return best, loads
+            found, left = self.left()
+            if not self.looks or loads <= LOADS_A_DAY // 2:
+                looked[:] = True
+            step = next_step(left.stock.standing(), sample_loads=sample_loads, looked=looked)
+            if not step.look_first:
+                if not self.by_load:
+                    return step.reach, loads
+                return int(np.argmin(rank_reaches(left.load_kg(found)[1], last=left.stock.depleted))), loads
             looked[step.reach] = True
             loads -= sample_loads
-            grade = min(GRADE * np.exp(truth.read(step.reach, rng)), 0.95)
-            load_kg = float(load_magnetics_kg(np.array([grade]), Shovel())[0])
-            self.holding = after_sample(self.holding, reach=step.reach, load_kg=load_kg, log_sd=SAMPLE_LOG_SD)
+            self.sampled(step.reach, truth.read(step.reach, rng))
 
     def dug(self, reach, loads, kilograms):
-        """Learn from the weight of a day, and take it off."""
-        self.holding = after_dig(
-            self.holding, reach=reach, loads=min(loads, float(self.holding.loads_held[reach])),
-            product_kg=kilograms if self.weights else None,
+        """Write the dig and its weight down."""
+        self.digs.append(
+            Dig(
+                loads=float(loads), dug_litres=loads * self.settings.shovel_litres,
+                product_mass_kg=float(kilograms) if self.weights else None, purity=1.0,
+                **self.at(reach, "dig"),
+            )
         )  # fmt: skip
 
 
@@ -238,7 +302,10 @@ class Perfect:
     def __init__(self, mean_only=False):
         self.mean_only = mean_only
 
-    def flood(self, flood):
+    def morning(self, _day):
+        """Nothing comes with the day alone."""
+
+    def flood(self, _depth_mm, _duration_h):
         """See it anyway."""
 
     def go(self, truth, _rng, _sample_loads):
@@ -262,7 +329,10 @@ class Thumb:
         self.good, self.best, self.here = None, 0.0, 0.0
         self.left = set()
 
-    def flood(self, flood):
+    def morning(self, _day):
+        """Nothing comes with the day alone."""
+
+    def flood(self, _depth_mm, _duration_h):
         """Not heeded."""
 
     def go(self, truth, rng, sample_loads):
@@ -310,34 +380,25 @@ def lay_out(seed, reaches=120, floods=10, samples=30):
     return channels, truth, ground, first, list(zip(flood_day, depth, hours, strict=True))
 
 
-def policies(seed, channels, truth, first):
+def policies(channels, truth, first, ground):
     """Every policy by its name, as a callable that starts it."""
-    loads = truth.loads
-    kept = []
 
     def ours(**more):
-        if not kept:
-            kept.append(first_grades(channels, first, seed))
-        return Reckoned(kept[0], channels, loads, seed, **more)
+        return AsRank(channels, ground, first, **more)
 
     def oracle():
-        # What floods lay there on the mean, exactly: strips are lognormal about the catch. What lies there
-        # today is 12 of them.
-        grade = np.minimum(GRADE * truth.catch * np.exp(0.5 * 0.5**2), 0.95)
-        fresh_kg = np.repeat(load_magnetics_kg(grade, Shovel())[None, :], DRAWS, axis=0)
-        found = ours(rule=HoldingRule(fresh_log_sd=0.2), looks=False)
-        scatter = np.random.default_rng([seed, 3]).normal(0, 0.15, fresh_kg.shape)
-        found.holding = replace(found.holding, fresh_kg=fresh_kg, now_kg=fresh_kg * np.exp(scatter))
-        return found
+        # What floods lay there on the mean, exactly: strips are lognormal about the catch.
+        return ours(looks=False, laid=np.minimum(GRADE * truth.catch * np.exp(0.5 * 0.5**2), 0.95))
 
     return {
         "perfect": Perfect,
         "knows the mean of every reach, not its strips": lambda: Perfect(mean_only=True),
-        "reckoned, knows what floods lay in every reach": oracle,
-        "**reckoned, with samples on the way**": ours,
-        "reckoned, no samples on the way": lambda: ours(looks=False),
+        "as `rank` says, knows what floods lay in every reach": oracle,
+        OURS: ours,
+        "as `rank` says, no samples on the way": lambda: ours(looks=False),
         "the same, floods not heeded": lambda: ours(looks=False, floods=False),
         "the same, weights of digs not heeded": lambda: ours(looks=False, weights=False),
+        "first of the list by load, no samples on the way": lambda: ours(looks=False, by_load=True),
         "last good place, two samples a day": lambda: Thumb("last good place", first, 2),
         "last good place, no samples on the way": lambda: Thumb("last good place", first, 0),
         "best sample, two samples a day": lambda: Thumb("best sample", first, 2),
@@ -349,14 +410,15 @@ def policies(seed, channels, truth, first):
 def play(seed, name, sample_loads=LOADS_A_SAMPLE):
     """One season of one policy; kilograms brought, and samples taken on the way."""
     channels, truth, ground, first, rains = lay_out(seed)
-    policy = policies(seed, channels, truth, first)[name]()
+    policy = policies(channels, truth, first, ground)[name]()
     rng = np.random.default_rng(seed + 2)
     brought, spent = 0.0, 0
     for day in range(DAYS):
+        policy.morning(day)
         for k, (flood_day, depth, hours) in enumerate(rains):
             if flood_day == day:
                 truth.flood(depth, np.random.default_rng([seed, k]))
-                policy.flood(flood_of_rain(ground, burst(depth_mm=depth, duration_h=hours)))
+                policy.flood(depth, hours)
         reach, loads = policy.go(truth, rng, sample_loads)
         here = truth.dig(reach, loads)
         brought += here
@@ -398,21 +460,23 @@ def main():
     parser.add_argument("--only", nargs="*", help="policies whose name holds one of these words")
     parser.add_argument("--table", type=Path, help="page whose table is written anew")
     parser.add_argument("--sample-loads", type=int, default=LOADS_A_SAMPLE, help="what a sample costs")
+    parser.add_argument("--jobs", type=int, default=2, help="seasons played at once")
     given = parser.parse_args()
     if given.seasons < 2:
         parser.error("--seasons must be at least 2.")
-    names = list(policies(0, *lay_out(0)[:2], []))
+    names = list(policies(None, None, [], None))
     chosen = [
         name for name in names
         if name == "perfect" or not given.only or any(word in name for word in given.only)
     ]  # fmt: skip
     found = {}
-    for name in chosen:
-        began = time.perf_counter()
-        found[name] = np.array(
-            [play(1000 * (given.first + k), name, given.sample_loads) for k in range(given.seasons)]
-        )
-        print(f"{name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+    seeds = [1000 * (given.first + k) for k in range(given.seasons)]
+    with ProcessPoolExecutor(given.jobs) as pool:
+        for name in chosen:
+            began = time.perf_counter()
+            one = partial(play, name=name, sample_loads=given.sample_loads)
+            found[name] = np.array(list(pool.map(one, seeds)))
+            print(f"{name}: {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
     page = table(found, given.first, given.sample_loads)
     print(page)
     if given.table:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -96,8 +98,6 @@ def test_the_record_teaches_the_severity(ranking):
 
 def test_heeding_floods_beats_taking_all_samples_as_of_today(ranking, truth):
     """The twin on purpose wrong takes every reading as of today's bed and no dig as dug."""
-    from dataclasses import replace
-
     from washgrade.sand.grade import grades
     from washgrade.sand.weighed import weigh
 
@@ -128,13 +128,51 @@ def test_the_ranking_says_what_is_left_and_what_would_refill_it(site, ranking):
     for row in dug:
         assert row["loads_left"] < row["loads_held"]
         assert set(row["stock_kg"]) == {"mean", "p10", "p50", "p90"}
-    assert any(row["depleted"] for row in dug)
+    # The truth has 47 % of its magnetics left where least is: poor, and not yet worked out.
+    least = min(dug, key=lambda row: row["loads_left"] / row["loads_held"])
+    assert 0.2 < least["loads_left"] / least["loads_held"] < 0.4
     assert any(row["refill"] is not None for row in dug)
     assert all(row["refill"] is None for row in told if row["loads_left"] > 0.95 * row["loads_held"])
     assert [row["rank"] for row in told] == list(range(1, len(told) + 1))
-    # The worked-out ones rank behind all that are open and not.
+
+
+def test_worked_out_reaches_rank_behind_all_that_are_open(ranking):
+    found = ranking.estimate
+    strict = replace(found, settings=replace(found.settings, depleted_share=0.4))
+    told = survey.rank(strict).as_json()["reaches"]
     worst = max(row["rank"] for row in told if not row["depleted"] and "no-go" not in " ".join(row["notes"]))
     assert min(row["rank"] for row in told if row["depleted"]) > 0.5 * worst
+
+
+def test_the_ranking_says_what_to_do_first(site, ranking):
+    """The plain twin looks at all reaches, not at the richest alone."""
+    from washgrade.dig.choose import next_step
+    from washgrade.survey.firststep import first_step
+
+    step = first_step(ranking)
+    seen, nodes = ranking.estimate.past.readings, ranking.estimate.channels.nodes
+    today = nodes.reach[seen.node[seen.day == np.datetime64(DAY)]]
+    plain = next_step(
+        ranking.stock.standing().chosen_by_eye(ranking.estimate.settings.found_by_eye),
+        open_reach=~ranking.closed & ~ranking.stock.depleted,
+        looked=np.isin(np.arange(len(ranking)), today),
+    )
+    assert (step.reach, step.look_first) == (plain.reach, plain.look_first)
+    assert step.gain_kg == pytest.approx(plain.gain_kg)
+    name = str(ranking.estimate.channels.reaches.reach_id[step.reach])
+    said = f"A sample in {name} first: " if step.look_first else f"bring most in {name}: "
+    told = run("rank", site, "--on", DAY)
+    assert said in told
+    assert said in run("where", site, "--on", DAY)
+    gain = re.search(r"expected to bring ([0-9.]+) kg of magnetics more", told)
+    assert (gain is not None) == step.look_first
+    if gain:
+        assert float(gain[1]) == pytest.approx(step.gain_kg, rel=0.05)
+    first = json.loads(run("rank", site, "--on", DAY, "--json", "--top", 1))["first"]
+    assert first == {
+        "reach": name, "sample": step.look_first, "gain_kg": pytest.approx(step.gain_kg),
+        "day_kg": pytest.approx(step.day_kg),
+    }  # fmt: skip
 
 
 def test_storms_are_told_as_a_table_and_by_reach(site):

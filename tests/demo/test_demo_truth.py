@@ -95,7 +95,7 @@ def test_rank_json_is_as_designed(site):
     done = CliRunner().invoke(main, ["rank", str(site), "--json"])
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
-    assert set(found) == {"on", "crs", "settings", "reaches"}
+    assert set(found) == {"on", "crs", "settings", "first", "reaches"}
     keys = (
         "reach rank easting_m northing_m lon lat length_m upstream_area_m2 slope grade kg_per_load "
         "magnetite_kg_per_load kg_per_hour chance_top chance_above_cutoff stock_kg magnetite_stock_kg "

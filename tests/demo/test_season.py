@@ -1,4 +1,4 @@
-"""On seasons whose truth is known, the reckoning brings more than rules of thumb."""
+"""On seasons whose truth is known, what `rank` says brings more than rules of thumb."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def test_reckoning_beats_rules_of_thumb():
         return np.array([season.play(1000 * seed, name)[0] for seed in (700, 701, 702)])
 
     perfect = kilograms("perfect")
-    ours = kilograms("**reckoned, with samples on the way**") / perfect
+    ours = kilograms(season.OURS) / perfect
     place = kilograms("last good place, two samples a day") / perfect
     sample = kilograms("best sample, two samples a day") / perfect
     # 0.65 leaves room for three seasons' chance about the share that docs/season.md tells of many.

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -28,6 +29,7 @@ from washgrade.storm.refill import steady_supply_kg
 from washgrade.storm.season import order_events, replay
 from washgrade.survey.floods import storms_of
 from washgrade.survey.past import Past, past_of
+from washgrade.survey.refound import found_again
 
 NODES_A_REACH, REACHES = 4, 9
 DAY = date(2026, 3, 1)
@@ -131,6 +133,7 @@ RECORDS: list[object] = [
     Dig(id="d1", time="2025-11-05", loads=20.0, dug_litres=80.0, product_mass_kg=9.0, purity=0.9, **at(34)),
     Dig(id="d2", time="2025-12-20", loads=30.0, dug_litres=120.0, **at(34)),
     Dig(id="d3", time="2025-12-21", product_mass_kg=4.0, **at(14)),
+    Dig(id="d4", time="2025-12-28", loads=20.0, dug_litres=80.0, product_mass_kg=3.0, **at(34)),
     Look(id="l1", time="2025-10-22", seen="fresh streak", **at(2)),
     Look(id="l2", time="2025-10-23", seen="unchanged", **at(6)),
 ]
@@ -139,11 +142,22 @@ RECORDS: list[object] = [
 def told(found: Past) -> tuple[np.ndarray, ...]:
     """All numbers that estimates and ranking take from a past."""
     reckoned = found.reckon(np.linspace(20.0, 60.0, REACHES))
-    seen = found.readings
+    seen, again = found.readings, found.refound
+    of_dug = () if again is None else (
+        again.reach, again.moment_days, again.value, again.error_variance, again.carried, again.foretold,
+        again.dug_before, again.dug_after,
+    )  # fmt: skip
     return (
         seen.node, seen.value, seen.error_variance, seen.carried, found.renewed_mean, reckoned.stock_kg,
-        reckoned.depletion, np.array([found.learnt.severity(0.5), found.learnt.refill_scale(0.5)]),
+        reckoned.depletion, np.array([found.learnt.severity(0.5), found.learnt.refill_scale(0.5)]), *of_dug,
     )  # fmt: skip
+
+
+def test_the_records_tell_of_a_dug_reach() -> None:
+    again = past(RECORDS).refound
+    assert again is not None
+    assert (again.dig >= 0).any()
+    assert (again.dig < 0).any()
 
 
 @given(st.permutations(range(len(RECORDS))))
@@ -351,3 +365,45 @@ def test_a_mark_that_contradicts_no_flow_counts_and_a_dry_place_is_dry_above() -
     assert (dry.renewed_mean[0, 3:] > 0.0).all()
     far = replace(mark, id="f", easting_m=1e6)
     assert any("does not count" in note for note in past([rain, far]).floods.notes[0])  # type: ignore[union-attr]
+
+
+def left_of(records: list[object], reaches: list[int]) -> np.ndarray:
+    """Mean share left by the ledger as readings correct it, of a fresh bed known to hold 10 %."""
+    found = past(records)
+    grade = SimpleNamespace(
+        reach_draws=np.full((240, REACHES), 0.1, np.float32),
+        hyper=SimpleNamespace(
+            quantities={"total sd": SimpleNamespace(p50=0.8), "tail-up share": SimpleNamespace(p50=0.5)}
+        ),
+    )
+    reckoned = found.reckon(found.loads_held * 0.5)
+    gone = found_again(
+        SimpleNamespace(past=found, grade=grade),  # type: ignore[arg-type]
+        reckoned.depletion[:, reaches],
+        reaches=np.array(reaches),
+        moment_days=np.inf,
+    )
+    mean: np.ndarray = 1.0 - gone.mean(axis=0)
+    return mean
+
+
+def test_what_is_read_in_a_dug_reach_corrects_what_is_left_there_and_nowhere_else() -> None:
+    dug = [
+        Dig(id="d", time="2025-11-01", loads=150.0, dug_litres=600.0, **at(34)),
+        Dig(id="e", time="2025-11-01", loads=150.0, dug_litres=600.0, **at(14)),
+    ]
+    plain = left_of(list(dug), [8, 3])
+    poor, as_told, rich = (
+        left_of([*dug, sample("s", "2025-11-02", 34, float(0.1 * plain[0] * factor))], [8, 3])
+        for factor in (0.4, 1.0, 1.8)
+    )
+    assert plain[0] < 0.8
+    assert poor[0] < plain[0] - 0.05
+    assert rich[0] > plain[0] + 0.05
+    assert as_told[0] == pytest.approx(plain[0], abs=0.04)
+    for one in (poor, as_told, rich):
+        assert one[1] == pytest.approx(plain[1], abs=1e-6)
+    # A flood that lays all anew makes it forgotten.
+    flood = Storm(id="f", time="2025-11-20", rain_mm=250.0, duration_h=6.0)
+    after = [left_of([*dug, sample("s", "2025-11-02", 34, grade), flood], [8])[0] for grade in (0.02, 0.15)]
+    assert abs(after[1] - after[0]) < 0.3 * (rich[0] - poor[0])

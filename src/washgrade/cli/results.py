@@ -156,6 +156,7 @@ def _say_learnt(found: Estimate) -> None:
 def where(site: Path, top: int, on: str | None, as_json: bool) -> None:
     """List the places in SITE where one more sample would tell most about where to dig."""
     from washgrade import survey
+    from washgrade.survey.firststep import told_first
 
     with progress_bar("Estimating") as progress:
         found = survey.estimate(site, on=on, progress=progress)
@@ -169,6 +170,8 @@ def where(site: Path, top: int, on: str | None, as_json: bool) -> None:
     ]
     heads = ("reach", "of the doubt that matters, settled", "latitude, longitude")
     echo_table(f"Where one more sample would tell most on {found.day}", heads, rows, left=1)
+    for sentence in told_first(survey.rank(found)):
+        click.echo(sentence)
 
 
 @click.command(short_help="Where to dig: reaches by expected magnetics per shovel load.")

@@ -113,10 +113,12 @@ def _reach(*, memory: Memory, tell: _Teller, site: Path, on: str | None, reach: 
 def _where(*, memory: Memory, tell: _Teller, site: Path, on: str | None) -> dict[str, Any]:
     from washgrade import survey
     from washgrade.desk.picture import network_svg
+    from washgrade.survey.firststep import told_first
 
     found, ranking = memory.get(site, on, tell)
     spots = survey.next_samples(found, top=8)
     return {
+        "sentences": told_first(ranking),
         "day": found.day.isoformat(),
         "spots": [spot.as_json() for spot in spots],
         "samples": len(found.samples),

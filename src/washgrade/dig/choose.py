@@ -2,93 +2,143 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from washgrade.checks import number, whole
+from washgrade.dig.returns import Standing
 from washgrade.errors import InputError
-from washgrade.storm.arrays import numbers
 
-__all__ = ["PLACES", "Step", "learning_gain_kg", "next_step"]
+__all__ = [
+    "DAYS_AHEAD",
+    "DAY_LOADS",
+    "SAMPLE_LOADS",
+    "SAMPLE_LOG_SD",
+    "Step",
+    "learning_gain_kg",
+    "next_step",
+]
 
-# How many of the next days' places a look is to settle. Our choice: a week's digging. On simulated seasons
-# 1, 3, 6 and 10 brought the same within the error of the trial (`benchmarks/season.py`).
-PLACES = 5
+# A day of six hours at six minutes a load, carries and all, and the loads that a sample on the way costs: a
+# quarter of an hour, and three minutes to it. Our choice.
+DAY_LOADS, SAMPLE_LOADS = 60, 3
+# How far a sample's logarithm lies from that of the reach's mean: scoops 30 %, place 20 %. Our choice.
+SAMPLE_LOG_SD = 0.35
+# Days of digging that a look is to pay for itself in, and how many of them may fall to one reach where there
+# are many. Our choice.
+DAYS_AHEAD, DAYS_A_REACH = 10, 3
+# Outcomes of a look that are tried, in standard deviations.
+OUTCOMES = np.linspace(-5.0, 5.0, 21)
 
 
 def learning_gain_kg(
-    mean_kg: ArrayLike, log_sd: ArrayLike, *, error_log_sd: float, places: int = PLACES
+    day_kg: NDArray[np.floating],
+    reading_log: NDArray[np.floating],
+    *,
+    error_log_sd: float,
+    days: int = DAYS_AHEAD,
+    tried: NDArray[np.integer] | None = None,
 ) -> NDArray[np.float64]:
     r"""How much more the next days are expected to bring after one look at a reach.
 
     Parameters
     ----------
-    mean_kg : array_like of float, shape (reaches,)
-        Expected weight of a day in each reach, kilograms, above 0.
-    log_sd : array_like of float, shape (reaches,)
-        Doubt about it: standard deviation of its logarithm.
+    day_kg : ndarray of float, shape (times, draws, reaches)
+        Joint draws of what the first, second, ... day in each reach brings, kilograms.
+    reading_log : ndarray of float, shape (draws, reaches)
+        Joint draws of what an errorless look at each reach would show, logarithms.
     error_log_sd : float
         Error of the look, standard deviation of its logarithm, above 0.
-    places : int, optional
-        How many of the best places are going to be dug, a day each; at least 1, and fewer than the reaches.
+    days : int, optional
+        How many days are going to be dug, each where it brings most; at least 1.
+    tried : ndarray of int, shape (some,), optional
+        Reaches for which the gain is wanted; all unless told.
 
     Returns
     -------
-    ndarray of float64, shape (reaches,)
-        Kilograms, at least 0: a look brings nothing at a reach that is surely poorer or surely known.
+    ndarray of float64, shape (some,)
+        Kilograms, at least 0: a look brings nothing where it cannot change where the next days are dug.
 
     Raises
     ------
     InputError
-        If there are fewer than two reaches or a value is out of its limits.
+        If the shapes disagree or a value is out of its limits.
 
     Notes
     -----
-    The knowledge gradient. After the look the expected day m there is lognormal about its old mean, with the
-    log standard deviation :math:`\tilde s = s^2/\sqrt{s^2+\tau^2}`. The best k places are to be dug; b is
-    what one falls back on, the k-th best for a reach that is not among them and the next best for one that
-    is. One then digs the better of the two, so the gain is :math:`E\max(m', b) - \max(m, b)` with
-    :math:`E(m'-b)^+ = m\,\Phi(d) - b\,\Phi(d-\tilde s)`, :math:`d = \ln(m/b)/\tilde s + \tilde s/2` (the
-    lognormal's partial expectation). What a look at one reach tells of others is left out of the choice (not
-    out of the reckoning), so the gain is rather too small.
+    The knowledge gradient with correlated beliefs. A look at reach i, with error :math:`\tau`, moves the
+    expected day of every reach j by :math:`e^{s_{ij}Z-s_{ij}^2/2}`, Z standard normal and
+    :math:`s_{ij}=\mathrm{cov}(x_i,\ln y_j)/\sqrt{\mathrm{var}\,x_i+\tau^2}`, x what a look shows and y what
+    the first day brings: exact where both are lognormal. With S the sum of the largest ``days`` of all
+    expected days, the gain is :math:`E\,S(Z)-S`, the expectation by sums over 21 outcomes. With one
+    day and two independent reaches it is the difference of Black's (1976) form,
+    :math:`m\Phi(d)-b\Phi(d-s)`, :math:`d=\ln(m/b)/s+s/2`, from what is certain. A correlation that so few
+    draws show by chance is taken off: those within two standard errors of 0, :math:`\rho^2<4/n`, count as
+    none, the rest by :math:`(\rho^2-4/n)/(\rho^2(1-4/n))`, our choice.
 
     References
     ----------
     Gupta, S. S., Miescke, K. J. (1996). Bayesian look ahead one-stage sampling allocations for selection of
-    the best population. Journal of Statistical Planning and Inference 54:229-244. Frazier, P. I., Powell,
-    W. B., Dayanik, S. (2008). A knowledge-gradient policy for sequential information collection. SIAM Journal
-    on Control and Optimization 47:2410-2439. There with normal, here with lognormal yields.
+    the best population. Journal of Statistical Planning and Inference 54:229-244. Frazier, P., Powell, W.,
+    Dayanik, S. (2009). The knowledge-gradient policy for correlated normal beliefs. INFORMS Journal on
+    Computing 21:599-613. There with normal, here with lognormal yields, and days in place of one choice.
 
     Examples
     --------
-    >>> learning_gain_kg([10.0, 8.0, 8.0, 1.0], [0.1, 0.0, 0.7, 0.7], error_log_sd=0.35,
-    ...                  places=1).round(2).tolist()
-    [0.0, 0.0, 1.35, 0.0]
+    >>> rng = np.random.default_rng(1)
+    >>> log = rng.normal(0.0, [0.05, 0.05, 0.7], (4000, 3))
+    >>> day = np.exp(log) * [10.0, 8.0, 8.0]
+    >>> learning_gain_kg(day[None], log, error_log_sd=0.35, days=1).round(1).tolist()
+    [0.0, 0.0, 2.5]
     """
-    from scipy.special import ndtr
-
-    mean = numbers("mean_kg", mean_kg, at_least=0)
-    sd = numbers("log_sd", log_sd, at_least=0)
+    day = np.asarray(day_kg, np.float64)
+    read = np.asarray(reading_log, np.float64)
     error = number("error_log_sd", error_log_sd, above=0)
-    if mean.ndim != 1 or mean.shape != sd.shape or len(mean) < 2:
+    many = whole("days", days, at_least=1)
+    if day.ndim != 3 or day.shape[1:] != read.shape or len(read) < 2:
         raise InputError(
-            f"Invalid 'mean_kg' and 'log_sd' of shapes {mean.shape} and {sd.shape}. "
-            "They must hold one number for each of at least 2 reaches."
+            f"Invalid 'day_kg' and 'reading_log' of shapes {day.shape} and {read.shape}. They must be times "
+            "by draws by reaches, and as many draws, at least 2, by reaches."
         )
-    dug = whole("places", places, at_least=1)
-    if dug >= len(mean):
-        raise InputError(f"Invalid 'places' of {dug}. There must be more reaches, and there are {len(mean)}.")
-    mean = np.maximum(mean, 1e-12)
-    order = np.argsort(-mean, kind="stable")
-    # What one falls back on: for those to be dug anyway the next one, for the others the last
-    other = np.full(len(mean), mean[order[dug - 1]])
-    other[order[:dug]] = mean[order[dug]]
-    moves = np.maximum(sd**2 / np.sqrt(sd**2 + error**2), 1e-9)
-    d = np.log(mean / other) / moves + moves / 2.0
-    better = mean * ndtr(d) - other * ndtr(d - moves)
-    found: NDArray[np.float64] = np.maximum(better - np.maximum(mean - other, 0.0), 0.0)
+    at = np.arange(read.shape[1]) if tried is None else np.asarray(tried, np.int64)
+    mean_kg = day.mean(axis=1)
+    first_log = np.log(np.maximum(day[0], 1e-12))
+    moves = _moves(read[:, at], first_log, error)
+    weight = np.exp(-0.5 * OUTCOMES**2)
+    weight /= weight.sum()
+    now_kg = float(_largest(mean_kg.reshape(1, -1), many)[0])
+    gain = np.empty(len(at))
+    for k, move in enumerate(moves):
+        factor = np.exp(OUTCOMES[:, None] * move - 0.5 * move**2)
+        foretold = (factor[:, None, :] * mean_kg).reshape(len(OUTCOMES), -1)
+        gain[k] = weight @ _largest(foretold, many) - now_kg
+    found: NDArray[np.float64] = np.maximum(gain, 0.0)
+    return found
+
+
+def _moves(read: NDArray[np.float64], foretold: NDArray[np.float64], error: float) -> NDArray[np.float64]:
+    """By how much a look at each of some reaches moves the logarithm of every reach's day."""
+    draws = len(read)
+    read, foretold = read - read.mean(axis=0), foretold - foretold.mean(axis=0)
+    covariance = read.T @ foretold / draws
+    read_variance = np.einsum("ij,ij->j", read, read) / draws
+    variance = np.einsum("ij,ij->j", foretold, foretold) / draws
+    alike = covariance**2 / np.maximum(np.outer(read_variance, variance), 1e-300)
+    chance = min(4.0 / draws, 0.5)
+    keep = np.maximum(alike - chance, 0.0) / np.maximum(alike * (1.0 - chance), 1e-300)
+    found: NDArray[np.float64] = keep * covariance / np.sqrt(read_variance + error**2)[:, None]
+    return found
+
+
+def _largest(values: NDArray[np.float64], many: int) -> NDArray[np.float64]:
+    """Sum of the largest so many of each row."""
+    count = values.shape[1]
+    if many < count:
+        values = np.partition(values, count - many, axis=1)[:, count - many :]
+    found: NDArray[np.float64] = values.sum(axis=1)
     return found
 
 
@@ -104,39 +154,44 @@ class Step:
         Take a sample there and ask again; or dig there.
     gain_kg : float
         What the look is expected to bring, kilograms, less what it costs; 0 for digging.
+    day_kg : float
+        What the day is expected to bring where it brings most, kilograms.
     """
 
     reach: int
     look_first: bool
     gain_kg: float
+    day_kg: float
 
 
 def next_step(
-    day_kg: NDArray[np.floating],
+    standing: Standing,
     *,
-    look_cost_kg: float,
-    error_log_sd: float,
+    day_loads: float = DAY_LOADS,
+    sample_loads: float = SAMPLE_LOADS,
+    error_log_sd: float = SAMPLE_LOG_SD,
+    days: int = DAYS_AHEAD,
     open_reach: NDArray[np.bool_] | None = None,
     looked: NDArray[np.bool_] | None = None,
-    places: int = PLACES,
 ) -> Step:
-    """Say whether to take one more sample before digging, and where; or where to dig.
+    """Say whether to take one more sample before a day of digging, and where; or where to dig.
 
     Parameters
     ----------
-    day_kg : ndarray of float, shape (draws, reaches)
-        Joint draws of what a day brings in each reach (`washgrade.dig.holding.Holding.day_kg`), above 0.
-    look_cost_kg : float
-        What the day brings less for the time of one sample, the way to it included: expected ``day_kg`` of
-        the best reach less that of so many loads fewer.
-    error_log_sd : float
+    standing : Standing
+        What every reach stands at, in joint draws (`washgrade.dig.stock.Stock.standing`).
+    day_loads : float, optional
+        Loads of a day, above 0.
+    sample_loads : float, optional
+        Loads that the time of one sample costs, at least 0 and below ``day_loads``.
+    error_log_sd : float, optional
         Error of a sample, standard deviation of its logarithm.
+    days : int, optional
+        Days of digging in which a look is to pay for itself.
     open_reach : ndarray of bool, shape (reaches,), optional
         Reaches where one may dig; all unless told.
     looked : ndarray of bool, shape (reaches,), optional
         Reaches sampled today already; none unless told.
-    places : int, optional
-        How many of the best places are going to be dug, a day each; no more than all open reaches but one.
 
     Returns
     -------
@@ -151,35 +206,48 @@ def next_step(
 
     Notes
     -----
-    Ask in the morning, take the sample, tell the reckoning (`washgrade.dig.holding.after_sample`), ask again,
-    until the answer is to dig: looks go on as long as each pays for itself.
+    A look costs what the day brings less in the best reach with so many loads fewer. Ask in the morning, take
+    the sample, write it down, ask again, until the answer is to dig: looks go on as long as each pays for
+    itself.
 
     Examples
     --------
     >>> rng = np.random.default_rng(1)
-    >>> day = np.exp(rng.normal(0.0, [0.1, 0.1, 0.9], (500, 3))) * [10.0, 9.0, 6.0]
-    >>> step = next_step(day, look_cost_kg=0.4, error_log_sd=0.35)
+    >>> standing = Standing(
+    ...     fresh_load_kg=np.exp(rng.normal(0.0, [0.1, 0.1, 0.9], (500, 3))) * [0.5, 0.45, 0.3],
+    ...     loads_held=np.full(3, 400.0),
+    ...     depletion=np.zeros(3),
+    ... )
+    >>> step = next_step(standing)
     >>> step.reach, step.look_first
     (2, True)
-    >>> next_step(day, look_cost_kg=0.4, error_log_sd=0.35, looked=np.arange(3) == 2).look_first
+    >>> next_step(standing, looked=np.arange(3) == 2).look_first
     False
     """
-    draws, count = day_kg.shape
-    cost_kg = number("look_cost_kg", look_cost_kg, at_least=0)
-    may_dig = np.ones(count, np.bool_) if open_reach is None else open_reach
-    at = np.flatnonzero(may_dig)
+    loads = number("day_loads", day_loads, above=0)
+    cost_loads = number("sample_loads", sample_loads, at_least=0, below=loads)
+    draws, count = np.shape(standing.fresh_load_kg)
+    at = np.arange(count) if open_reach is None else np.flatnonzero(open_reach)
     if not len(at):
         raise InputError("Invalid 'open_reach'. At least one reach must be open.")
-    there = np.asarray(day_kg, np.float64)[:, at]
-    mean = there.mean(axis=0)
-    best = int(np.argmax(mean))
-    if len(at) > 1 and draws > 1:
-        doubt = np.log(np.maximum(there, 1e-12)).std(axis=0)
-        few = min(places, len(at) - 1)
-        gain = learning_gain_kg(mean, doubt, error_log_sd=error_log_sd, places=few) - cost_kg
-        if looked is not None:
-            gain = np.where(looked[at], -np.inf, gain)
-        most = int(np.argmax(gain))
-        if gain[most] > 0.0:
-            return Step(reach=int(at[most]), look_first=True, gain_kg=float(gain[most]))
-    return Step(reach=int(at[best]), look_first=False, gain_kg=0.0)
+    there = standing.at(at)
+    times = min(whole("days", days, at_least=1), max(DAYS_A_REACH, math.ceil(2 * days / len(at))))
+    sums_kg = [there.brings_kg(np.full(len(at), loads * (time + 1))) for time in range(times)]
+    mean_kg = sums_kg[0].mean(axis=0)
+    best = int(np.argmax(mean_kg))
+    dig = Step(reach=int(at[best]), look_first=False, gain_kg=0.0, day_kg=float(mean_kg[best]))
+    tried = np.arange(len(at)) if looked is None else np.flatnonzero(~looked[at])
+    if draws < 2 or not len(tried):
+        return dig
+    fewer_kg = float(there.at(np.array([best])).brings_kg([loads - cost_loads]).mean())
+    gain_kg = learning_gain_kg(
+        np.diff(np.array(sums_kg), axis=0, prepend=0.0),
+        np.log(np.maximum(there.load_kg, 1e-12)),
+        error_log_sd=error_log_sd,
+        days=days,
+        tried=tried,
+    ) - max(dig.day_kg - fewer_kg, 0.0)
+    most = int(np.argmax(gain_kg))
+    if gain_kg[most] <= 0.0:
+        return dig
+    return Step(reach=int(at[tried[most]]), look_first=True, gain_kg=float(gain_kg[most]), day_kg=dig.day_kg)

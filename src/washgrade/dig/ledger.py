@@ -79,10 +79,10 @@ class Reckoning:
     over_share : ndarray of float64, shape (digs,)
         Loads dug beyond what was thought to be left, over those of a fresh reach, on the mean: a sign that
         the reach held more.
-    before : ndarray of float64, shape (digs, draws)
-        Depletion of the reach before each dig.
-    yield_factor : ndarray of float64, shape (digs,)
-        Mean yield of the loads of each dig over that of a fresh reach; NaN where loads are not known.
+    before, after : ndarray of float64, shape (digs, draws)
+        Depletion of the reach before and after each dig.
+    yield_factor : ndarray of float64, shape (digs, draws)
+        Yield of the loads of each dig over that of a fresh reach; NaN where loads are not known.
     asked : ndarray of float64, shape (asks, draws)
         Depletion when asked.
     """
@@ -94,6 +94,7 @@ class Reckoning:
     left_kg: NDArray[np.float64]
     over_share: NDArray[np.float64]
     before: NDArray[np.float64]
+    after: NDArray[np.float64]
     yield_factor: NDArray[np.float64]
     asked: NDArray[np.float64]
 
@@ -178,7 +179,7 @@ def reckon(
     ...                digs=Digs(day=np.array([1.0]), reach=np.array([1]), loads_share=np.array([0.5]),
     ...                          taken_share=np.array([np.nan])))
     >>> found.before.tolist(), found.yield_factor.round(2).tolist(), found.depletion.round(2).tolist()
-    ([[0.0]], [1.31], [[0.0, 0.52]])
+    ([[0.0]], [[1.31]], [[0.0, 0.52]])
     """
     count = len(downstream)
     held = one_each("held_kg", held_kg, count, "reach", at_least=0)
@@ -191,8 +192,9 @@ def reckon(
             raise InputError(f"Invalid reach of {name}. It must be between 0 and {count - 1}.")
     stock = np.repeat(held[None, :], draws, axis=0)
     taken, supplied, left = np.zeros((draws, count)), np.zeros((draws, count)), np.zeros(draws)
-    over, factor = np.zeros(len(digs)), np.full(len(digs), np.nan)
-    before, asked = np.zeros((len(digs), draws)), np.zeros((len(asks.day), draws))
+    over, factor = np.zeros(len(digs)), np.full((len(digs), draws), np.nan)
+    before, after = np.zeros((len(digs), draws)), np.zeros((len(digs), draws))
+    asked = np.zeros((len(asks.day), draws))
 
     def missing(reach: int) -> NDArray[np.float64]:
         if held[reach] <= 0.0:
@@ -222,10 +224,11 @@ def reckon(
             takes = np.maximum(taken_share(end, within_sd=within_sd) - gone, 0.0)
             over[which] = float(np.mean(np.maximum(start + loads - 1.0, 0.0)))
             if loads > 0.0:
-                factor[which] = float(np.mean(takes)) / loads
+                factor[which] = takes / loads
         took = np.minimum(takes * held[reach], stock[:, reach])
         stock[:, reach] -= took
         taken[:, reach] += took
+        after[which] = missing(reach)
         dug = dug or bool((took > 0).any())
     return Reckoning(
         stock_kg=stock,
@@ -235,6 +238,7 @@ def reckon(
         left_kg=left,
         over_share=over,
         before=before,
+        after=after,
         yield_factor=factor,
         asked=asked,
     )

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washgrade.checks import number
-from washgrade.dig.load import Shovel, load_magnetics_kg
+from washgrade.dig.load import Shovel, expected_load_kg, load_magnetics_kg
 from washgrade.dig.rank import Spread, spread
 from washgrade.dig.returns import WITHIN_SD, Standing, dug_share_of
 from washgrade.errors import InputError
@@ -92,8 +92,9 @@ class Stock:
         Those not yet taken, as expected.
     depleted : ndarray of bool, shape (reaches,)
         Whether too little is left.
-    depletion : ndarray of float64, shape (ways, reaches) or (reaches,)
-        Share of the magnetics of a fresh reach that is gone, in each way that the floods may have been.
+    depletion : ndarray of float, shape (ways, reaches) or (reaches,)
+        Share of the magnetics of a fresh reach that is gone, in each way that the floods may have been, or in
+        each draw of the grade.
     grade_draws : ndarray of float, shape (draws, reaches)
         Joint draws of the grade of the fresh bed.
     cutoff_grade : float
@@ -104,17 +105,20 @@ class Stock:
         How much of a bed is streak.
     seen : StreakSeen
         What looks tell.
+    load_kg : ndarray of float64, shape (reaches,)
+        Magnetics expected in a load of the fresh reach, kilograms: the draws are scaled to it.
     """
 
     loads_held: NDArray[np.float64]
     loads_left: NDArray[np.float64]
     depleted: NDArray[np.bool_]
-    depletion: NDArray[np.float64]
+    depletion: NDArray[np.floating]
     grade_draws: NDArray[np.floating]
     cutoff_grade: float
     shovel: Shovel
     streak: StreakRule
     seen: StreakSeen
+    load_kg: NDArray[np.float64]
 
     def standing(self, reaches: ArrayLike | None = None) -> Standing:
         """Joint draws of what some reaches stand at.
@@ -134,8 +138,11 @@ class Stock:
         draws = len(self.grade_draws)
         held = self.loads_held[at] * _streak_factor(draws, at, self.streak, self.seen)
         way = np.arange(draws) % np.atleast_2d(self.depletion).shape[0]
+        fresh_kg = load_magnetics_kg(self.grade_draws[:, at], self.shovel)
+        # So that what is expected, and so the order of reaches, does not hang on the chance of draws.
+        middle_kg = np.maximum(_mean_of_each(fresh_kg), 1e-12)
         return Standing(
-            fresh_load_kg=load_magnetics_kg(self.grade_draws[:, at], self.shovel),
+            fresh_load_kg=fresh_kg * (self.load_kg[at] / middle_kg).astype(fresh_kg.dtype),
             loads_held=held,
             depletion=np.atleast_2d(self.depletion)[:, at][way],
             within_sd=self.streak.within_sd,
@@ -182,6 +189,12 @@ class Stock:
         return Spread(**{name: np.concatenate([getattr(one, name) for one in parts]) for name in names})
 
 
+def _mean_of_each(draws: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Mean over the draws of each reach, to the last digit the same whichever others there are."""
+    found: NDArray[np.float64] = np.ascontiguousarray(draws.T).mean(axis=1, dtype=np.float64)
+    return found
+
+
 def _streak_factor(
     draws: int, reaches: NDArray[np.int64], streak: StreakRule, seen: StreakSeen
 ) -> NDArray[np.float64]:
@@ -200,6 +213,8 @@ def _streak_factor(
             grid, weight, mean = _streak_grid(streak, seen, reach)
             at = np.searchsorted(np.cumsum(weight), ndtr(normal[:, column]))
             factor[:, column] = grid[np.minimum(at, len(grid) - 1)] / mean
+    # Its mean is known to be 1, and what is expected should not hang on the chance of draws.
+    factor /= _mean_of_each(factor)
     return factor
 
 
@@ -226,7 +241,8 @@ def reach_stock(
     shovel: Shovel,
     streak: StreakRule,
     cutoff_grade: float,
-    depletion: NDArray[np.float64] | None = None,
+    grade_mean: NDArray[np.float64] | None = None,
+    depletion: NDArray[np.floating] | None = None,
     seen: StreakSeen | None = None,
     held_factor: NDArray[np.float64] | None = None,
 ) -> Stock:
@@ -246,7 +262,9 @@ def reach_stock(
         How much of the bed is streak.
     cutoff_grade : float
         Below it, digging is not worth it; 0 to 1.
-    depletion : ndarray of float64, shape (ways, reaches), optional
+    grade_mean : ndarray of float64, shape (reaches,), optional
+        Exact expectation of the grade; the mean of the draws unless given.
+    depletion : ndarray of float, shape (ways, reaches), optional
         Share of the magnetics that is gone, from `washgrade.dig.ledger.reckon`; nothing unless given.
     seen : StreakSeen, optional
         What looks tell.
@@ -287,7 +305,7 @@ def reach_stock(
             f"Invalid 'grade_draws' of shape {grade_draws.shape}. "
             f"It must be draws by {len(length_m)} reaches."
         )
-    gone = np.zeros((1, len(length_m))) if depletion is None else np.asarray(depletion, np.float64)
+    gone = np.zeros((1, len(length_m))) if depletion is None else np.asarray(depletion)
     if gone.ndim != 2 or gone.shape[1] != len(length_m) or not ((gone >= 0) & (gone <= 1)).all():
         raise InputError("Invalid 'depletion'. It must hold shares from 0 to 1, ways by reaches.")
     seen = StreakSeen() if seen is None else seen
@@ -296,7 +314,8 @@ def reach_stock(
         held = held * held_factor
     for reach in np.unique(seen.reach).tolist():
         held[reach] *= _streak_grid(streak, seen, reach)[2]
-    left = held * (1.0 - dug_share_of(gone, within_sd=streak.within_sd).mean(axis=0))
+    dug, left = gone.any(axis=0), held.copy()
+    left[dug] *= 1.0 - dug_share_of(gone[:, dug], within_sd=streak.within_sd).mean(axis=0)
     return Stock(
         loads_held=held,
         loads_left=left,
@@ -307,4 +326,9 @@ def reach_stock(
         shovel=shovel,
         streak=streak,
         seen=seen,
+        load_kg=expected_load_kg(
+            grade_draws,
+            np.mean(grade_draws, axis=0, dtype=np.float64) if grade_mean is None else grade_mean,
+            shovel,
+        ),
     )

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from washgrade.storm.flood import Ground
     from washgrade.storm.learn import Learnt, Looks, Resamples
     from washgrade.survey.past import DugPart, Past, SeenLook
+    from washgrade.survey.refound import Refound
 
 __all__ = ["DIG_SD", "carried", "learn_from", "readings_of", "scatter_of"]
 
@@ -235,7 +236,7 @@ def _resamples_for(
     )
 
 
-def readings_of(past: Past, taken: NDArray[np.float64]) -> Observations:
+def readings_of(past: Past, taken: NDArray[np.float64]) -> tuple[Observations, Refound | None]:
     """Readings as they tell of the bed of the day, the weighed products of digs among them.
 
     Parameters
@@ -247,8 +248,10 @@ def readings_of(past: Past, taken: NDArray[np.float64]) -> Observations:
 
     Returns
     -------
-    Observations
+    heeded : Observations
         With the share that floods have left, and samples of dug reaches raised to what the fresh bed held.
+    refound : Refound or None
+        What samples and digs of dug reaches tell of the digging itself; None where there are none.
 
     Notes
     -----
@@ -262,8 +265,11 @@ def readings_of(past: Past, taken: NDArray[np.float64]) -> Observations:
     import numpy as np
 
     from washgrade.dig.ledger import Asks
+    from washgrade.storm.memory import LASTING_SHARE
+    from washgrade.survey.refound import refound_of
 
     seen, nodes = past.readings, past.channels.nodes
+    refound = None
     value, limit, variance = seen.value.copy(), seen.limit.copy(), seen.error_variance.copy()
     rows: list[tuple[Any, ...]] = []
     if past.dug:
@@ -278,15 +284,24 @@ def readings_of(past: Past, taken: NDArray[np.float64]) -> Observations:
         value[asked] += raised
         limit[asked] += raised
         variance[asked] += (0.5 * raised) ** 2
-        rows = _dig_rows(past, found.yield_factor)
+        rows = _dig_rows(past, found.yield_factor.mean(axis=1))
+        refound = refound_of(past, found, asked, taken, rows)
     heeded = replace(
-        seen, value=value, limit=limit, error_variance=variance, carried=carried(past, seen.node, taken)
+        seen,
+        value=value,
+        limit=limit,
+        error_variance=variance,
+        carried=carried(past, seen.node, taken, lasting_share=LASTING_SHARE),
     )
-    return _joined(heeded, rows) if rows else heeded
+    return (_joined(heeded, rows) if rows else heeded), refound
 
 
 def carried(
-    past: Past, node: NDArray[np.integer[Any]], moment_days: NDArray[np.float64]
+    past: Past,
+    node: NDArray[np.integer[Any]],
+    moment_days: NDArray[np.float64],
+    *,
+    lasting_share: float = 0.0,
 ) -> NDArray[np.float64]:
     """Share of the sand met at each place and moment that the floods since have left.
 
@@ -298,6 +313,9 @@ def carried(
         Nodes among those asked for.
     moment_days : ndarray of float64, shape (places,)
         Moments, as day numbers with their part of the day.
+    lasting_share : float, optional
+        Share of the pattern that no flood renews (`washgrade.storm.memory.carried_share`); 0 for the bed
+        itself.
 
     Returns
     -------
@@ -318,6 +336,7 @@ def carried(
             flood_day=flood_day,
             memory=memory[:, draw],
             on_day=past.day.toordinal() + 1.0,
+            lasting_share=lasting_share,
         )
         for draw in range(memory.shape[1])
     ]
@@ -330,6 +349,7 @@ def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, 
     import numpy as np
 
     from washgrade.dig.load import grade_of_load
+    from washgrade.storm.memory import LASTING_SHARE
 
     settings, reaches = past.settings, past.channels.reaches
     least = settings.detection_grade
@@ -366,7 +386,8 @@ def _dig_rows(past: Past, yield_factor: NDArray[np.float64]) -> list[tuple[Any, 
             )
         )
     node_of = np.array([row[0] for row in rows], np.int64)
-    kept = carried(past, node_of, np.array([row[-1] for row in rows], np.float64))
+    moments = np.array([row[-1] for row in rows], np.float64)
+    kept = carried(past, node_of, moments, lasting_share=LASTING_SHARE)
     return [(*row[:-1], float(share)) for row, share in zip(rows, kept, strict=True)]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -229,7 +229,9 @@ def telling_days(past: Past, days: Sequence[date], *, most: int = MOST_DAYS) -> 
     return (eve, *found, past.day)
 
 
-def left_on(ranking: Ranking, days: Sequence[date], reaches: NDArray[np.integer]) -> NDArray[np.float64]:
+def left_on(
+    ranking: Ranking, days: Sequence[date], reaches: NDArray[np.integer]
+) -> Iterator[NDArray[np.floating]]:
     """Share of the magnetics of a fresh reach that was left at the end of each day.
 
     Parameters
@@ -241,32 +243,34 @@ def left_on(ranking: Ranking, days: Sequence[date], reaches: NDArray[np.integer]
     reaches : ndarray of int, shape (reaches,)
         Which reaches.
 
-    Returns
-    -------
-    ndarray of float64, shape (draws, reaches, days)
-        Shares, as they are reckoned from what is known on the last day.
+    Yields
+    ------
+    ndarray of float, shape (draws, reaches)
+        Shares of one day after another, as they are reckoned from what is known on the last day.
     """
     import numpy as np
 
     from washgrade.dig.ledger import Asks
-    from washgrade.dig.load import expected_load_kg
+    from washgrade.survey.refound import found_again
 
     found = ranking.estimate
     at = np.asarray(reaches, np.int64)
     count = len(days)
     if ranking.remains.reckoning is None:
-        return np.ones((1, len(at), count))
+        yield from np.ones((count, 1, len(at)))
+        return
     held = ranking.stock.loads_held
-    load_kg = expected_load_kg(found.grade.reach_draws, found.grade.reach_mean, found.settings.shovel)
     # Asked at the very end of the day, after its digs.
     end = np.array([day.toordinal() + 0.99999 for day in days])
     reckoned = found.past.reckon(
-        held * load_kg,
+        held * ranking.stock.load_kg,
         Asks(day=np.tile(end, len(at)), reach=np.repeat(at, count)),
         loads_held=held,
     )
-    left: NDArray[np.float64] = 1.0 - np.moveaxis(reckoned.asked.reshape(len(at), count, -1), 2, 0)
-    return left
+    gone = np.moveaxis(reckoned.asked.reshape(len(at), count, -1), 2, 0)
+    for k, day in enumerate(days):
+        moment_days = np.inf if day >= found.day else float(end[k])
+        yield 1.0 - found_again(found, gone[:, :, k], reaches=at, moment_days=moment_days)
 
 
 def reach_history(ranking: Ranking, name: str) -> ReachHistory:
@@ -304,7 +308,7 @@ def reach_history(ranking: Ranking, name: str) -> ReachHistory:
         found.grade if day == found.day else estimate_on(found, day, draws=HISTORY_DRAWS).grade
         for day in days
     ]
-    left = left_on(ranking, days, np.array([reach]))[:, 0, :]
+    left = np.column_stack([one[:, 0] for one in left_on(ranking, days, np.array([reach]))])
     low, high = np.quantile(left, (0.1, 0.9), axis=0)
     return ReachHistory(
         reach=str(found.channels.reaches.reach_id[reach]),

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from washgrade.sand.sample import Observations
     from washgrade.storm.flood import Ground
     from washgrade.storm.learn import Learnt
+    from washgrade.survey.refound import Refound
 
 __all__ = ["DRAWS", "DugPart", "Past", "SeenLook", "past_of"]
 
@@ -134,6 +135,8 @@ class Past:
         Samples and weighed products, as they tell of the bed of the day.
     untold : tuple of str
         Sentences on records that do not count.
+    refound : Refound or None
+        What samples and digs of dug reaches tell of what the digging left; None where there are none.
     """
 
     day: date
@@ -152,12 +155,16 @@ class Past:
     looks: tuple[SeenLook, ...]
     readings: Observations
     untold: tuple[str, ...] = ()
+    refound: Refound | None = None
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """What floods and digs have to do with an estimate, in plain words."""
+        from washgrade.storm.memory import LASTING_SHARE
+
         told = []
-        faded = int((self.readings.carried < 0.5).sum())
+        # What is left of the bed itself: half of what can fade has faded.
+        faded = int((self.readings.carried < LASTING_SHARE + 0.5 * (1.0 - LASTING_SHARE)).sum())
         if self.events:
             counted = f"{len(self.events)} storm{'s' if len(self.events) != 1 else ''}"
             told.append(
@@ -306,6 +313,7 @@ def past_of(
     storms: Sequence[Storm],
     digs: Sequence[Dig],
     looks: Sequence[Look],
+    ground: Ground | None = None,
 ) -> Past:
     """Work out the past of a site up to a day.
 
@@ -323,6 +331,8 @@ def past_of(
         What the samples say, each of the bed of its own day.
     samples, storms, digs, looks : sequence of Sample, Storm, Dig, Look
         The standing records, in any order.
+    ground : Ground, optional
+        What the storm's reckoning knows of the ground, where it was worked out before.
 
     Returns
     -------
@@ -347,10 +357,10 @@ def past_of(
     events = storms_of(storms, channels, settings)
     moments = {sample.id: moment_of(sample.time, SAMPLE_HOUR) for sample in samples}
     taken = np.array([max(moments[one] for one in ids) for ids in seen.sample_ids], np.float64)
-    ground, floods = None, None
+    floods = None
     learnt = learn()
     if events:
-        ground = ground_of(channels, shape, settings)
+        ground = ground or ground_of(channels, shape, settings)
         outlets = np.flatnonzero(nodes.downstream < 0)
         dug_nodes = [part.node for part in dug]
         asked = np.unique(
@@ -368,7 +378,7 @@ def past_of(
         day=day,
         channels=channels,
         settings=settings,
-        ground=ground,
+        ground=ground if events else None,
         floods=floods,
         learnt=learnt,
         severity_log=np.log(severity / learnt.severity(0.5)),
@@ -391,7 +401,8 @@ def past_of(
             more = np.ones(len(reaches))
             np.add.at(more, np.array([part.reach for part in dug]), over)
             plain = replace(plain, loads_held=loads_held * more, more_held=more)
-    return replace(plain, readings=readings_of(plain, taken))
+    heeded, refound = readings_of(plain, taken)
+    return replace(plain, readings=heeded, refound=refound)
 
 
 def _snapped(places: Sequence[tuple[float, float]], channels: Channels) -> list[tuple[int, float]]:

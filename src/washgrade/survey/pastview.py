@@ -105,7 +105,7 @@ def _history(ranking: Ranking) -> History:
         grade_mean=np.column_stack([one.reach_mean for one in grades]),
         grade_p10=np.column_stack([one.reach_p10 for one in grades]),
         grade_p90=np.column_stack([one.reach_p90 for one in grades]),
-        left_share=left_on(ranking, days, np.arange(count)).mean(axis=0),
+        left_share=np.column_stack([one.mean(axis=0) for one in left_on(ranking, days, np.arange(count))]),
         events=tuple(
             HistoryEvent(
                 day=one.day.isoformat(),

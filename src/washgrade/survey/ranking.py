@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from washgrade.survey.answers import SEED, Estimate
+from washgrade.survey.firststep import first_json, told_first
 from washgrade.survey.traps import traps
 from washgrade.units import show_share
 
@@ -120,6 +121,7 @@ class Ranking:
                 f"{show_mass(regret_kg, self.estimate.settings.units)} a load less than the truly best "
                 "would; more samples lessen that (washgrade where SITE)."
             )
+            told += told_first(self)
         if (self.off_property | self.no_go).all():
             told.append("No reach is open to you: check the property line and the no-go areas.")
         return tuple(told)
@@ -253,6 +255,7 @@ class Ranking:
             "on": found.day.isoformat(),
             "crs": found.facts.crs,
             "settings": asdict(found.settings),
+            "first": first_json(self),
             "reaches": rows,
         }
 
@@ -307,26 +310,17 @@ def rank(found: Estimate) -> Ranking:
     """
     import numpy as np
 
-    from washgrade.dig.load import expected_load_kg, load_magnetics_kg
     from washgrade.dig.rank import chance_top, rank_reaches, spread
-    from washgrade.dig.returns import left_factor
     from washgrade.files.places import lonlat
     from washgrade.sand.purity import magnetite_kg, purity_draws
     from washgrade.survey.stock import remains
 
     chosen, reaches = found.settings, found.channels.reaches
     draws = found.grade.reach_draws
-    per_load = load_magnetics_kg(draws, chosen.shovel)
-    mean_kg = expected_load_kg(draws, found.grade.reach_mean, chosen.shovel)
     shape = _shape(found)
     left = remains(found, shape.width_m)
     stock = left.stock
-    if left.reckoning is not None:
-        # What is left of a dug reach is poorer than what is gone.
-        dug = np.flatnonzero(left.depletion > 0.0)
-        factor = left_factor(left.reckoning.depletion[:, dug], within_sd=chosen.within_sd)
-        per_load[:, dug] *= factor[np.arange(len(draws)) % len(factor)]
-        mean_kg[dug] *= factor.mean(axis=0)
+    per_load, mean_kg = left.load_kg(found)
     kg_per_load = replace(spread(per_load), mean=mean_kg)
     # From a stream of its own, the same for loads and stock. The purity knows nothing of the ground, so means
     # are the products of the means.

@@ -61,6 +61,37 @@ class Remains:
     depletion: NDArray[np.float64]
     refill: Refill | None
 
+    def load_kg(self, found: Estimate) -> tuple[NDArray[np.floating], NDArray[np.float64]]:
+        """What a load of what is left holds: the value that reaches are ranked by.
+
+        Parameters
+        ----------
+        found : Estimate
+            The estimate that it rests on.
+
+        Returns
+        -------
+        draws : ndarray of float, shape (draws, reaches)
+            Joint draws of the magnetics in a load, kilograms.
+        mean : ndarray of float64, shape (reaches,)
+            What is expected, kilograms.
+        """
+        import numpy as np
+
+        from washgrade.dig.load import load_magnetics_kg
+        from washgrade.dig.returns import left_factor
+
+        draws = found.grade.reach_draws
+        per_load = load_magnetics_kg(draws, found.settings.shovel)
+        mean_kg = self.stock.load_kg.copy()
+        if self.reckoning is not None:
+            # What is left of a dug reach is poorer than what is gone.
+            dug = np.flatnonzero(self.depletion > 0.0)
+            factor = left_factor(self.stock.depletion[:, dug], within_sd=found.settings.within_sd)
+            per_load[:, dug] *= factor[np.arange(len(draws)) % len(factor)]
+            mean_kg[dug] *= factor.mean(axis=0)
+        return per_load, mean_kg
+
     def notes(self, past: Past, reach: int, units: str) -> list[str]:
         """Say in plain words what floods, digs and looks did to a reach.
 
@@ -161,7 +192,7 @@ def streaks_seen(past: Past) -> StreakSeen:
     )
 
 
-def remains(found: Estimate, width_m: NDArray[np.float64]) -> Remains:
+def remains(found: Estimate, width_m: NDArray[np.float64], *, refill: bool = True) -> Remains:
     """Reckon what is left of every reach.
 
     Parameters
@@ -170,6 +201,8 @@ def remains(found: Estimate, width_m: NDArray[np.float64]) -> Remains:
         The estimate.
     width_m : ndarray of float64, shape (reaches,)
         Widths of the beds.
+    refill : bool, optional
+        Whether it is wanted what would refill the dug reaches, which takes longer than the rest.
 
     Returns
     -------
@@ -178,14 +211,15 @@ def remains(found: Estimate, width_m: NDArray[np.float64]) -> Remains:
     """
     import numpy as np
 
-    from washgrade.dig.load import expected_load_kg
     from washgrade.dig.stock import reach_stock
+    from washgrade.survey.refound import found_again
 
     chosen, past, draws = found.settings, found.past, found.grade.reach_draws
     given: dict[str, Any] = {
         "length_m": found.channels.reaches.length_m,
         "bed_width_m": width_m,
         "grade_draws": draws,
+        "grade_mean": found.grade.reach_mean,
         "shovel": chosen.shovel,
         "streak": chosen.streak,
         "cutoff_grade": chosen.cutoff_grade,
@@ -196,15 +230,15 @@ def remains(found: Estimate, width_m: NDArray[np.float64]) -> Remains:
     count = len(found.channels.reaches)
     if not past.dug:
         return Remains(stock=fresh, reckoning=None, depletion=np.zeros(count), refill=None)
-    load_kg = expected_load_kg(draws, found.grade.reach_mean, chosen.shovel)
-    reckoning = past.reckon(fresh.loads_held * load_kg, loads_held=fresh.loads_held)
-    stock = reach_stock(**given, depletion=reckoning.depletion)
-    depletion = reckoning.depletion.mean(axis=0)
+    reckoning = past.reckon(fresh.loads_held * fresh.load_kg, loads_held=fresh.loads_held)
+    gone = found_again(found, reckoning.depletion, reaches=np.arange(count), moment_days=np.inf)
+    stock = reach_stock(**given, depletion=gone)
+    depletion = gone.mean(axis=0, dtype=np.float64)
     return Remains(
         stock=stock,
         reckoning=reckoning,
         depletion=depletion,
-        refill=refill_of(found, depletion) if (depletion > REFILLED_AT).any() else None,
+        refill=refill_of(found, depletion) if refill and (depletion > REFILLED_AT).any() else None,
     )
 
 
