@@ -125,7 +125,7 @@ def left_after_readings(
     ...                             ledger=np.full((2, 2), 0.12), reading=np.array([-3.0]),
     ...                             error_variance=np.array([1e-6]), fresh=np.full(500, -3.2),
     ...                             rng=np.random.default_rng(1))
-    >>> found.round(2).min() == found.round(2).max() == 1.0
+    >>> bool(found.round(2).min() == found.round(2).max() == 1.0)
     True
     """
     count, ways = foretold.shape
