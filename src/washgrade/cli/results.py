@@ -232,7 +232,7 @@ def rank(
         return
     units = units or found.settings.units
     rows = []
-    for row in ranking.as_json(top=TOP_SHOWN if top is None else top, by_hour=by_hour)["reaches"]:
+    for row in ranking.rows(top=TOP_SHOWN if top is None else top, by_hour=by_hour):
         load = row["kg_per_load"]
         hour = row["kg_per_hour"]
         rows.append(

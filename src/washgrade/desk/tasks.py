@@ -79,10 +79,9 @@ def _rank(*, memory: Memory, tell: _Teller, site: Path, on: str | None, top: int
     from washgrade.desk.picture import network_svg
 
     found, ranking = memory.get(site, on, tell)
-    told = ranking.as_json(top=top)
     return {
-        "day": told["on"],
-        "reaches": told["reaches"],
+        "day": found.day.isoformat(),
+        "reaches": ranking.rows(top=top),
         "count": len(ranking),
         "top": found.settings.top_reaches,
         "cutoff_grade": found.settings.cutoff_grade,
@@ -99,10 +98,9 @@ def _reach(*, memory: Memory, tell: _Teller, site: Path, on: str | None, reach: 
 
     found, ranking = memory.get(site, on, tell)
     place = find_reach(found, reach)
-    row = ranking.as_json(top=int(ranking.rank[place]))["reaches"][-1]
     return {
         "day": found.day.isoformat(),
-        "row": row,
+        "row": ranking.row(place),
         "top": found.settings.top_reaches,
         "why": tuple(survey.why(found).sentences(place)),
         "history": tuple(survey.reach_history(ranking, reach).chart(found.settings.units)),

@@ -212,7 +212,7 @@ def export(
         line = np.column_stack(lonlat(found.facts.crs, easting_m, northing_m))
         index = {str(name): k for k, name in enumerate(found.channels.reaches.reach_id)}
         rows, shapes = [], []
-        for entry in ranking.as_json(top=top)["reaches"]:
+        for entry in ranking.rows(top=top):
             k = index[entry["reach"]]
             rows.append(_flat(entry))
             shapes.append(line[start[k] : start[k + 1]])

@@ -203,60 +203,92 @@ class Ranking:
         """
         from dataclasses import asdict
 
+        return {
+            "on": self.estimate.day.isoformat(),
+            "crs": self.estimate.facts.crs,
+            "settings": asdict(self.estimate.settings),
+            "first": first_json(self),
+            "reaches": self.rows(top=top, by_hour=by_hour),
+        }
+
+    def rows(self, *, top: int | None = None, by_hour: PerHour | None = None) -> list[dict[str, Any]]:
+        """Lay out the reaches alone, best first, as in `as_json`.
+
+        Parameters
+        ----------
+        top : int, optional
+            Only the best so many; all if left out.
+        by_hour : PerHour, optional
+            What an hour brings: with it the best is the best by the hour.
+
+        Returns
+        -------
+        list of dict
+            One for each reach.
+
+        Raises
+        ------
+        InputError
+            If ``top`` is no whole number of at least 1.
+        """
         import numpy as np
 
         from washgrade.checks import whole
 
         count = len(self.rank) if top is None else whole("top", top, at_least=1)
-        found, reaches = self.estimate, self.estimate.channels.reaches
-        grade = found.grade
-        rows = []
-        rank = self.rank if by_hour is None else by_hour.rank
-        for k in np.argsort(rank)[:count]:
-            rows.append(
-                {
-                    "reach": str(reaches.reach_id[k]),
-                    "rank": int(rank[k]),
-                    "easting_m": float(self.easting_m[k]),
-                    "northing_m": float(self.northing_m[k]),
-                    "lon": float(self.lon[k]),
-                    "lat": float(self.lat[k]),
-                    "length_m": float(reaches.length_m[k]),
-                    "upstream_area_m2": float(reaches.upstream_area_m2[k]),
-                    "slope": float(reaches.slope[k]),
-                    "grade": {
-                        "mean": float(grade.reach_mean[k]),
-                        "p10": float(grade.reach_p10[k]),
-                        "p50": float(grade.reach_p50[k]),
-                        "p90": float(grade.reach_p90[k]),
-                    },
-                    "kg_per_load": _spread_json(self.kg_per_load, k),
-                    "magnetite_kg_per_load": _spread_json(self.magnetite_kg_per_load, k),
-                    # Null where walking times were not asked for.
-                    "kg_per_hour": None if by_hour is None else _spread_json(by_hour.kg_per_hour, k),
-                    "chance_top": float(self.chance_top[k]),
-                    "chance_above_cutoff": float(grade.reach_chance_above_cutoff[k]),
-                    "stock_kg": _spread_json(self.stock_kg, k),
-                    "magnetite_stock_kg": _spread_json(self.magnetite_stock_kg, k),
-                    "loads_left": float(self.stock.loads_left[k]),
-                    "depleted": bool(self.stock.depleted[k]),
-                    "loads_held": float(self.stock.loads_held[k]),
-                    "fresh_share": None
-                    if found.past.fresh_share is None
-                    else float(found.past.fresh_share[k]),
-                    "refill": self._refill_json(int(k)),
-                    "support": str(grade.reach_support[k]),
-                    "notes": self.notes(int(k)),
-                    "shape": self._shape_json(int(k)),
-                    "traps": traps(self.shape, int(k)),
-                }
-            )
+        order = np.argsort(self.rank if by_hour is None else by_hour.rank)
+        return [self.row(k, by_hour=by_hour) for k in order[:count].tolist()]
+
+    def row(self, place: int, *, by_hour: PerHour | None = None) -> dict[str, Any]:
+        """Lay out one reach, as in `as_json`.
+
+        Parameters
+        ----------
+        place : int
+            Index of the reach.
+        by_hour : PerHour, optional
+            What an hour brings: with it the rank is the one by the hour.
+
+        Returns
+        -------
+        dict
+            Names and SI units of the design.
+        """
+        k, found, reaches = place, self.estimate, self.estimate.channels.reaches
+        grade, rank = found.grade, self.rank if by_hour is None else by_hour.rank
         return {
-            "on": found.day.isoformat(),
-            "crs": found.facts.crs,
-            "settings": asdict(found.settings),
-            "first": first_json(self),
-            "reaches": rows,
+            "reach": str(reaches.reach_id[k]),
+            "rank": int(rank[k]),
+            "easting_m": float(self.easting_m[k]),
+            "northing_m": float(self.northing_m[k]),
+            "lon": float(self.lon[k]),
+            "lat": float(self.lat[k]),
+            "length_m": float(reaches.length_m[k]),
+            "upstream_area_m2": float(reaches.upstream_area_m2[k]),
+            "slope": float(reaches.slope[k]),
+            "grade": {
+                "mean": float(grade.reach_mean[k]),
+                "p10": float(grade.reach_p10[k]),
+                "p50": float(grade.reach_p50[k]),
+                "p90": float(grade.reach_p90[k]),
+            },
+            "kg_per_load": _spread_json(self.kg_per_load, k),
+            "magnetite_kg_per_load": _spread_json(self.magnetite_kg_per_load, k),
+            # Null where walking times were not asked for.
+            "kg_per_hour": None if by_hour is None else _spread_json(by_hour.kg_per_hour, k),
+            "chance_top": float(self.chance_top[k]),
+            "chance_above_cutoff": float(grade.reach_chance_above_cutoff[k]),
+            "stock_kg": _spread_json(self.stock_kg, k),
+            "magnetite_stock_kg": _spread_json(self.magnetite_stock_kg, k),
+            "loads_left": float(self.stock.loads_left[k]),
+            "depleted": bool(self.stock.depleted[k]),
+            "loads_held": float(self.stock.loads_held[k]),
+            "fresh_share": None if found.past.fresh_share is None else float(found.past.fresh_share[k]),
+            "refill": self._refill_json(k),
+            "support": str(grade.reach_support[k]),
+            "notes": self.notes(k),
+            "shape": self._shape_json(k),
+            "traps": traps(self.shape, k),
         }
 
     def _refill_json(self, place: int) -> dict[str, Any] | None:
