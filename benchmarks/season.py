@@ -10,6 +10,9 @@ about what the gauge reads, flow is a power of area and rain with its own scatte
 distributed strip by strip, a scoured strip is laid anew at random about what the reach catches and what is
 left upstream (nothing is kept in balance), and digging takes the richest strips first.
 
+The first samples are planned as `washgrade walk` does on new ground, but for the ways, which a season has
+none of: each where it lowers the doubt about all reaches most. All policies begin with the same.
+
 All reckoning is that of `washgrade rank`: the first samples, the gauge's storms, the samples on the way and
 the weights of the digs go in as records, the functions of `washgrade.survey` say what is left, and
 `washgrade.dig.choose` says where to sample and where to dig, all with their defaults. It sees nothing else.
@@ -38,6 +41,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from washgrade.dig.choose import DAY_LOADS, SAMPLE_LOADS, next_step
+from washgrade.dig.doubt import doubt_of, doubt_weight
 from washgrade.dig.rank import rank_reaches
 from washgrade.dig.returns import taken_share
 from washgrade.files.dig import Dig
@@ -63,6 +67,9 @@ LOAD_M3 = 0.004
 LOADS_A_DAY = DAY_LOADS
 BITE_M = 0.1
 READING_SD = 0.3
+# Strips are laid lognormal about what a reach catches, with this standard deviation: their mean over it.
+STRIP_SD = 0.5
+STRIP_MEAN = np.exp(0.5 * STRIP_SD**2)
 # Grade of a bed of richness 1: with the mean richness of about 2.3 the middle is near 5 %.
 GRADE = 0.02
 LOADS_A_SAMPLE = SAMPLE_LOADS
@@ -123,7 +130,7 @@ class Truth:
             if nodes.downstream[i] >= 0:
                 carried[nodes.downstream[i]] += carried[i]
         self.catch = carried / nodes.upstream_area_m2 * np.exp(self.rng.normal(0, 0.4, count))
-        self.richness = self.catch[:, None] * np.exp(self.rng.normal(0, 0.5, (count, STRIPS)))
+        self.richness = self.catch[:, None] * np.exp(self.rng.normal(0, STRIP_SD, (count, STRIPS)))
         self.loads = np.maximum(np.rint(50 * width_m * 0.15 * BITE_M / LOAD_M3), STRIPS)
 
     def flood(self, depth_mm, storm_rng):
@@ -145,14 +152,14 @@ class Truth:
         # What comes from upstream is as rich as the reaches there still are.
         whole, left = np.zeros(count), np.zeros(count)
         for i in range(count):
-            whole[i] += self.catch[i]
+            whole[i] += self.catch[i] * STRIP_MEAN
             left[i] += self.richness[i].mean()
             if nodes.downstream[i] >= 0:
                 whole[nodes.downstream[i]] += 0.7 * whole[i]
                 left[nodes.downstream[i]] += 0.7 * left[i]
         from_above = np.clip(left / whole, 0.0, 1.3)
         anew = (self.catch * from_above)[:, None] * np.exp(
-            storm_rng.normal(0, 0.5, (count, STRIPS)) + storm_rng.normal(0, 0.15)
+            storm_rng.normal(0, STRIP_SD, (count, STRIPS)) + storm_rng.normal(0, 0.15)
         )
         self.richness = np.where(moved, anew, self.richness)
 
@@ -361,6 +368,25 @@ class Thumb:
         self.best = max(self.best, kilograms)
 
 
+def planned(channels, samples):
+    """Reaches for the first samples, each where it lowers the doubt about the whole ground most."""
+    settings = Settings()
+    none = observations(Samples(**sample_arrays([])), settings.sampling, channels.nodes)
+    weighed = weigh(channels, none, settings=settings.sampling, planar=False)
+    weight = doubt_weight(weighed, cutoff_grade=settings.cutoff_grade)
+    doubt = doubt_of(weighed, np.arange(len(channels.nodes)), weight=weight, own_variance=READING_SD**2)
+    chosen = []
+    for _ in range(samples):
+        alone = np.diagonal(doubt.wanted, axis1=1, axis2=2)
+        settled = (alone / (np.diagonal(doubt.covariance, axis1=1, axis2=2) + doubt.error_variance)).mean(
+            axis=0
+        )
+        settled[chosen] = -1.0
+        chosen.append(int(np.argmax(settled)))
+        doubt = doubt.after(np.array(chosen[-1:]))
+    return chosen
+
+
 def lay_out(seed, reaches=120, floods=10, samples=30):
     """Network, truth, ground, first samples and rains of one season."""
     land_rng = np.random.default_rng(seed)
@@ -373,8 +399,7 @@ def lay_out(seed, reaches=120, floods=10, samples=30):
         channels=channels, basins=measure_basins(channels), width_m=width, slope=channels.reaches.slope,
         bed=BEDS["sand"], curve_number=85.0,
     )  # fmt: skip
-    at = land_rng.choice(reaches, samples, replace=False)
-    first = [(int(i), truth.read(i, land_rng)) for i in at]
+    first = [(int(i), truth.read(i, land_rng)) for i in planned(channels, samples)]
     flood_day = np.sort(land_rng.integers(1, DAYS, floods))
     depth, hours = land_rng.gamma(2.0, 12.0, floods), land_rng.uniform(0.3, 3.0, floods)
     return channels, truth, ground, first, list(zip(flood_day, depth, hours, strict=True))
@@ -388,7 +413,7 @@ def policies(channels, truth, first, ground):
 
     def oracle():
         # What floods lay there on the mean, exactly: strips are lognormal about the catch.
-        return ours(looks=False, laid=np.minimum(GRADE * truth.catch * np.exp(0.5 * 0.5**2), 0.95))
+        return ours(looks=False, laid=np.minimum(GRADE * truth.catch * STRIP_MEAN, 0.95))
 
     return {
         "perfect": Perfect,
@@ -434,8 +459,8 @@ def table(found, first_season, sample_loads):
     count = len(share["perfect"])
     lines = [
         f"Seasons {first_season} to {first_season + count - 1} (season k: seed 1000 k); 120 reaches "
-        f"of 50 m, {DAYS} days of {LOADS_A_DAY} loads, 10 rains, 30 first samples; a sample on the way costs "
-        f"{sample_loads} loads; {DRAWS} joint draws. Standard errors are over seasons.",
+        f"of 50 m, {DAYS} days of {LOADS_A_DAY} loads, 10 rains, 30 planned first samples; a sample on the "
+        f"way costs {sample_loads} loads; {DRAWS} joint draws. Standard errors are over seasons.",
         "",
         "| policy | share of perfect | standard error | P10 | P90 | samples on the way | kg a season |",
         "|---|---:|---:|---:|---:|---:|---:|",

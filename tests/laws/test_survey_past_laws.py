@@ -232,7 +232,8 @@ def test_a_flood_mark_outranks_the_rain_and_says_how_they_differ() -> None:
     assert found.floods.source == ("rain", "mark", "none")
     assert any("The mark tells of" in note for note in found.floods.notes[1])
     assert (found.renewed_mean[2] == 0.0).all()
-    assert found.learnt.records == 4
+    # Word that nothing ran, a mark, two looks, and three readings of reaches read before floods.
+    assert found.learnt.records == 7
 
 
 @given(st.integers(0, 2**32 - 1))
@@ -407,3 +408,51 @@ def test_what_is_read_in_a_dug_reach_corrects_what_is_left_there_and_nowhere_els
     flood = Storm(id="f", time="2025-11-20", rain_mm=250.0, duration_h=6.0)
     after = [left_of([*dug, sample("s", "2025-11-02", 34, grade), flood], [8])[0] for grade in (0.02, 0.15)]
     assert abs(after[1] - after[0]) < 0.3 * (rich[0] - poor[0])
+
+
+def again(grades: list[float]) -> Past:
+    """Reaches read over and over with hard floods between, alike in grade or not; nothing is dug."""
+    records: list[object] = [
+        Storm(id=f"f{month}", time=f"2025-{month:02d}-05", rain_mm=60.0, duration_h=1.0)
+        for month in range(2, 12)
+    ]
+    for node in (2, 6, 10, 14, 18):
+        records += [
+            sample(f"n{node}m{month}", f"2025-{month:02d}-20", node, grades[month % len(grades)])
+            for month in range(1, 12)
+        ]
+    return past(records)
+
+
+def test_readings_of_one_reach_teach_how_much_of_its_pattern_lasts():
+    before = past([]).learnt
+    alike, unlike = again([0.1]).learnt, again([0.02, 0.3]).learnt
+    assert before.lasting(0.5) == pytest.approx(before.lasting(0.5, prior=True))
+    assert unlike.lasting_share < before.lasting_share - 0.1
+    assert alike.lasting_share > before.lasting_share + 0.05
+    # Ten readings after the first in each of five reaches.
+    assert alike.records == unlike.records == 50
+
+
+def refilled(after: float) -> Past:
+    """Two reaches sampled, dug out, and sampled again after a flood."""
+    records: list[object] = [Storm(id="flood", time="2025-09-01", rain_mm=25.0, duration_h=1.0)]
+    for node in (2, 6):
+        records += [
+            sample(f"b{node}", "2025-07-01", node, 0.1),
+            Dig(id=f"d{node}", time="2025-08-01", loads=300.0, dug_litres=1200.0, **at(node)),
+            sample(f"c{node}", "2025-08-02", node, 0.02),
+            sample(f"a{node}", "2025-09-02", node, after),
+        ]
+    return past(records)
+
+
+def test_samples_of_dug_reaches_teach_how_fast_they_refill():
+    full, empty = refilled(0.1).learnt, refilled(0.02).learnt
+
+    def pace(learnt):
+        return learnt.severity(0.5) ** 0.5 / learnt.refill_scale(0.5)
+
+    assert pace(empty) < 0.9 < 1.0 < pace(full)
+    # A dug reach says nothing of how much of a pattern lasts.
+    assert full.lasting_share == pytest.approx(past([]).learnt.lasting_share, abs=0.02)

@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
-from washgrade.dig.refound import LEDGER_SD, ledger_covariance, left_after_readings
+from washgrade.dig.refound import (
+    LEDGER_SD,
+    ledger_covariance,
+    left_after_readings,
+    repeats_log_likelihood,
+)
 from washgrade.dig.returns import dug_share_of, taken_share
 
 
@@ -83,3 +89,26 @@ def test_a_bed_found_richer_than_fresh_is_whole_and_no_more():
         rng=np.random.default_rng(1),
     )  # fmt: skip
     assert (found == 1.0).all()
+
+
+def test_how_likely_repeats_are_as_scipy_says():
+    """SciPy's multivariate normal, pace by pace and share by share."""
+    rng = np.random.default_rng(8)
+    value, error = rng.normal(-2.5, 0.5, 4), rng.uniform(0.05, 0.3, 4)
+    foretold, kept_log = rng.normal(-0.3, 0.2, (3, 4)), -np.sort(rng.uniform(0, 2, (3, 4)))
+    unmoved = np.exp(-np.abs(kept_log[:, :, None] - kept_log[:, None, :]))
+    root = rng.normal(0, 0.2, (4, 4))
+    ledger, share = root @ root.T, np.array([0.1, 0.5, 0.9])
+    given = {
+        "value": value, "error_variance": error, "foretold": foretold, "unmoved": unmoved, "ledger": ledger,
+        "lasting_share": share, "middle": -3.0, "still_variance": 1.1, "moving_variance": 0.4,
+    }  # fmt: skip
+    found = repeats_log_likelihood(**given)
+    for step in range(3):
+        for k in range(3):
+            alike = share[k] + (1 - share[k]) * unmoved[step]
+            law = multivariate_normal(-3.0 + foretold[step], 1.1 + 0.4 * alike + ledger + np.diag(error))
+            assert found[step, k] == pytest.approx(law.logpdf(value), rel=1e-9)
+    # The wrong twins, the bed renewed and the share, would be seen.
+    for wrong in ({"unmoved": 1 - unmoved + np.eye(4)}, {"lasting_share": 1 - share}):
+        assert np.abs(repeats_log_likelihood(**(given | wrong)) - found).max() > 0.01

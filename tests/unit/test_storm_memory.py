@@ -6,12 +6,12 @@ import re
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import beta, norm
 
 from washgrade.errors import InputError
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
 from washgrade.sand.tree import Tree
-from washgrade.storm.learn import Looks, Prior, Resamples, learn
+from washgrade.storm.learn import LASTING_A, LASTING_B, Looks, Prior, Repeats, lasting_shares, learn
 from washgrade.storm.memory import carried_share, carry_extra_variance, network_memory
 from washgrade.storm.refill import depletion_after, reach_mean, refill_wanted, steady_supply_kg, travel_share
 from washgrade.storm.season import order_events, replay
@@ -362,27 +362,36 @@ def test_looks_move_the_severity_their_way():
     assert still.severity(0.5) < 1 < moved.severity(0.5)
 
 
-def test_resamples_find_the_refill_scale():
-    """Places of known S0 = 0.4, read with little error: found within a tenth, severity pinned."""
-    rng = np.random.default_rng(6)
-    depletion, strength = rng.uniform(0.4, 0.9, 24), rng.uniform(0.1, 0.6, 24)
-    after = depletion * np.exp(-strength / 0.4)
-    difference = np.log1p(-after) - np.log1p(-depletion) + rng.normal(0, 0.05, 24)
-    resamples = Resamples(
-        depletion=depletion, logit_difference=difference, difference_sd=np.full(24, 0.05), row=np.arange(24),
-        strength=strength, wetted_share=np.ones(24),
-    )  # fmt: skip
-    learnt = learn(resamples=resamples, prior=Prior(severity_log_sd=0.01))
-    assert learnt.refill_scale(0.05) < 0.4 < learnt.refill_scale(0.95)
-    assert learnt.refill_scale(0.5) == pytest.approx(0.4, rel=0.1)
-    assert learnt.refill_scale(0.5, prior=True) == pytest.approx(1.0)
-    # Two floods between count as one of both strengths.
-    split = Resamples(
-        depletion=depletion, logit_difference=difference, difference_sd=np.full(24, 0.05),
-        row=np.repeat(np.arange(24), 2), strength=np.repeat(strength / 2, 2), wetted_share=np.ones(48),
-    )  # fmt: skip
-    twice = learn(resamples=split, prior=Prior(severity_log_sd=0.01))
-    np.testing.assert_allclose(twice.posterior_weights, learnt.posterior_weights, atol=1e-9)
+def test_lasting_shares_stand_for_their_beta_distribution():
+    """Moments of the beta distribution, from SciPy."""
+    share, weight = lasting_shares()
+    for power in range(1, 15):
+        assert weight @ share**power == pytest.approx(beta(LASTING_A, LASTING_B).moment(power), rel=1e-9)
+    learnt = learn()
+    assert learnt.lasting_share == pytest.approx(LASTING_A / (LASTING_A + LASTING_B))
+    for probability in (0.1, 0.5, 0.9):
+        assert learnt.lasting(probability) == pytest.approx(learnt.lasting(probability, prior=True))
+        assert learnt.lasting(probability) == pytest.approx(
+            beta(LASTING_A, LASTING_B).ppf(probability), abs=0.04
+        )
+
+
+def test_repeats_give_the_conjugate_answers():
+    """A normal likelihood of the pace and a binomial one of the lasting share: closed forms."""
+    pace, share = np.linspace(-4, 4, 801), lasting_shares()[0]
+    of_pace = -0.5 * ((pace + 1.2) / 0.3) ** 2
+    of_share = 4 * np.log(share) + 3 * np.log(1 - share)
+    repeats = Repeats(strength_log=pace, log_likelihood=of_pace[:, None] + of_share, records=7)
+    learnt = learn(repeats=repeats, prior=Prior(severity_log_sd=0.001))
+    assert learnt.records == 7
+    # The pace is that of the severity, here 1, less that of S0: normal times normal.
+    variance = 1 / (1 / 0.8**2 + 1 / 0.3**2)
+    for probability in (0.1, 0.5, 0.9):
+        expected = np.exp(variance * 1.2 / 0.3**2 + variance**0.5 * norm.ppf(probability))
+        assert learnt.refill_scale(probability) == pytest.approx(expected, rel=0.02)
+    assert learnt.lasting_share == pytest.approx((LASTING_A + 4) / (LASTING_A + LASTING_B + 7), rel=1e-9)
+    # The wrong twin, severity and refill the other way round, would be seen.
+    assert abs(np.log(learnt.refill_scale(0.5))) > 1.0
 
 
 def test_nine_in_ten_intervals_hold_nine_in_ten_times():
@@ -403,10 +412,7 @@ def test_wrong_records_to_learn_from():
         learn(mark_log_ratio=[1, 2], mark_log_sd=[1])
     with says("Invalid looks with columns of 1, 0, 0, 0 values. They must be equally long."):
         learn(looks=Looks(scour_m=np.array([0.1])))
-    with says("Invalid 'row' of a flood. It must be between 0 and 0."):
-        learn(resamples=Resamples(
-            depletion=np.array([0.5]), logit_difference=np.array([0.1]), difference_sd=np.array([0.1]),
-            row=np.array([3]), strength=np.array([0.1]), wetted_share=np.array([1.0]),
-        ))  # fmt: skip
+    with says("Invalid 'log_likelihood' of shape (2, 3). It must be 2 steps by 8 lasting shares."):
+        learn(repeats=Repeats(strength_log=np.array([0.0, 1.0]), log_likelihood=np.zeros((2, 3))))
     with says("Invalid 'storm_log_sd' of 0. It must be a finite number above 0."):
         Prior(storm_log_sd=0)

@@ -7,7 +7,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LEAST_LEFT", "LEDGER_SD", "ledger_covariance", "left_after_readings"]
+__all__ = [
+    "LEAST_LEFT",
+    "LEDGER_SD",
+    "ledger_covariance",
+    "left_after_readings",
+    "repeats_log_likelihood",
+]
 
 # How far a dig's true effect lies from what the curve of decreasing returns foretells, over the effect on the
 # logarithm of what is left. 0.5: our choice, as for samples of dug reaches.
@@ -142,4 +148,75 @@ def left_after_readings(
     surprise = reading[:, None] - fresh - foretold[:, way] - own[:count] - noise
     log_left = now[way] + own[count] + gain @ surprise
     found: NDArray[np.float64] = np.clip(np.exp(np.minimum(log_left, 0.0)), LEAST_LEFT, 1.0)
+    return found
+
+
+def repeats_log_likelihood(
+    *,
+    value: NDArray[np.float64],
+    error_variance: NDArray[np.float64],
+    foretold: NDArray[np.float64],
+    unmoved: NDArray[np.float64],
+    ledger: NDArray[np.float64],
+    lasting_share: NDArray[np.float64],
+    middle: float,
+    still_variance: float,
+    moving_variance: float,
+) -> NDArray[np.float64]:
+    r"""How likely the readings of one reach are, at each pace of its refill and each lasting share.
+
+    Parameters
+    ----------
+    value : ndarray of float64, shape (readings,)
+        What was read, logit of the grade as it then lay there.
+    error_variance : ndarray of float64, shape (readings,)
+        Of that, about what the reach held on the mean; above 0.
+    foretold : ndarray of float64, shape (steps, readings)
+        What the ledger foretells at each pace, less the fresh bed's.
+    unmoved : ndarray of float64, shape (steps, readings, readings)
+        Share of the bed that the floods between two readings left unmoved, at each pace; 1 on the diagonal.
+    ledger : ndarray of float64, shape (readings, readings)
+        Covariance of the ledger's own errors, from `ledger_covariance`.
+    lasting_share : ndarray of float64, shape (shares,)
+        Shares of the moving sand's pattern that no flood renews.
+    middle : float
+        Middle of what the fresh bed's logit may be.
+    still_variance, moving_variance : float
+        Variance about it of what lasts anyway, and of the moving sand T.
+
+    Returns
+    -------
+    ndarray of float64, shape (steps, shares)
+        Log densities.
+
+    Notes
+    -----
+    The readings are normal with the means m + foretold and the covariance
+    :math:`s_D^2 + s_T^2(L+(1-L)k_{ij})` plus ledger and errors, L the lasting share and k what floods have
+    left unmoved between the two: the model by which old samples fade
+    (`washgrade.storm.memory.carried_share`), for one place.
+
+    Examples
+    --------
+    A reach whose second reading is as the first, with all of its bed moved between: its pattern lasts.
+
+    >>> found = repeats_log_likelihood(value=np.array([-2.0, -2.0]), error_variance=np.full(2, 0.01),
+    ...                                foretold=np.zeros((1, 2)), unmoved=np.eye(2)[None],
+    ...                                ledger=np.zeros((2, 2)), lasting_share=np.array([0.1, 0.9]),
+    ...                                middle=-3.0, still_variance=1.0, moving_variance=0.4)
+    >>> bool(found[0, 1] > found[0, 0])
+    True
+    """
+    share = lasting_share[:, None, None]
+    alike = share + (1.0 - share) * unmoved[:, None]
+    covariance = still_variance + moving_variance * alike + ledger + np.diag(error_variance)
+    root = np.linalg.cholesky(covariance)
+    off = np.broadcast_to((value - middle - foretold)[:, None, :, None], (*root.shape[:3], 1))
+    standard = np.linalg.solve(root, off)[..., 0]
+    diagonal = np.diagonal(root, axis1=-2, axis2=-1)
+    found: NDArray[np.float64] = (
+        -0.5 * np.sum(standard**2, axis=-1)
+        - np.log(diagonal).sum(axis=-1)
+        - 0.5 * len(value) * math.log(2.0 * math.pi)
+    )
     return found

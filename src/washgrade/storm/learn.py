@@ -1,9 +1,10 @@
-"""Learning: what the site's own record says of how hard its floods are and how fast its reaches refill."""
+"""Learning: how hard a site's floods are, how fast its reaches refill, and how much of a pattern lasts."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,10 +13,34 @@ from washgrade.checks import number
 from washgrade.errors import InputError
 from washgrade.storm.arrays import numbers
 
-__all__ = ["Learnt", "Looks", "Prior", "Resamples", "learn"]
+__all__ = ["Learnt", "Looks", "Prior", "Repeats", "lasting_shares", "learn"]
 
 _GRID = 121
 _WIDTH_SD = 4.5
+# Beta distribution of the share of the moving sand's pattern that no flood renews; see `Prior`.
+LASTING_A, LASTING_B = 5.0, 2.0
+
+
+@cache
+def lasting_shares() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lasting shares that are weighed, and what is thought of each beforehand.
+
+    Returns
+    -------
+    share, weight : ndarray of float64, shape (shares,)
+        Gauss and Jacobi's points for the beta distribution of `Prior`: their weighted mean is its mean.
+
+    Examples
+    --------
+    >>> share, weight = lasting_shares()
+    >>> len(share), round(float(weight @ share), 6), round(float(weight @ share**2), 6)
+    (8, 0.6, 0.4)
+    """
+    # SciPy takes a while to import: only when it is needed.
+    from scipy.special import roots_jacobi
+
+    at, weight = roots_jacobi(8, LASTING_B - 1.0, LASTING_A - 1.0)
+    return 0.5 * (1.0 + at), weight / weight.sum()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +58,10 @@ class Prior:
     storm_log_sd : float
         Scatter of single storms about the severity. 0.5: our choice, because a gauge does not see the whole
         site.
+
+    The share of the moving sand's pattern that no flood renews, because new sand comes from the same slopes
+    and lies in the same traps, is taken to be beta distributed with parameters 3 and 2 (mean 0.6, standard
+    deviation 0.2): our choice, nothing published was found.
 
     Raises
     ------
@@ -73,36 +102,30 @@ class Looks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Resamples:
-    """Places sampled while depleted and again after floods.
+class Repeats:
+    """How well each pace of refill and each lasting share agree with reaches read again after floods.
 
     Parameters
     ----------
-    depletion : ndarray of float64, shape (resamples,)
-        Depletion at the first sample, below 1.
-    logit_difference : ndarray of float64, shape (resamples,)
-        Logit of the grade after less that before.
-    difference_sd : ndarray of float64, shape (resamples,)
-        Standard error of the difference, sampling and local scatter included; above 0.
-    row : ndarray of int64, shape (floods between,)
-        For each flood between the two samples of a place: which place.
-    strength : ndarray of float64, shape (floods between,)
-        Mean scour over bite that the reckoning gives there with a severity of 1.
-    wetted_share : ndarray of float64, shape (floods between,)
-        Share of the bed that it gives as wetted.
+    strength_log : ndarray of float64, shape (steps,)
+        Logarithms of what scour in bites is multiplied by, rising: half that of the severity less that of S0.
+    log_likelihood : ndarray of float64, shape (steps, shares)
+        Of the readings, for each of those and each of `lasting_shares`; see
+        `washgrade.dig.refound.repeats_log_likelihood`.
+    records : int
+        Readings that were taken after floods where something had been read before.
     """
 
-    depletion: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    logit_difference: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    difference_sd: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    row: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
-    strength: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    wetted_share: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    strength_log: NDArray[np.float64] = field(default_factory=lambda: np.zeros(1))
+    log_likelihood: NDArray[np.float64] = field(
+        default_factory=lambda: np.zeros((1, len(lasting_shares()[0])))
+    )
+    records: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learnt:
-    """Prior and posterior of severity and refill scale on a grid.
+    """Prior and posterior of severity and refill scale on a grid, and of the share of a pattern that lasts.
 
     Parameters
     ----------
@@ -112,15 +135,43 @@ class Learnt:
         Logarithms of S0.
     prior_weights, posterior_weights : ndarray of float64, shape (steps, steps)
         Weights, severity by S0, that sum to 1.
+    lasting_weights : ndarray of float64, shape (shares,)
+        Posterior weights of `lasting_shares`.
     records : int
-        How many marks, looks and resamples spoke.
+        How many marks, looks and readings again spoke.
     """
 
     severity_log: NDArray[np.float64]
     refill_log: NDArray[np.float64]
     prior_weights: NDArray[np.float64]
     posterior_weights: NDArray[np.float64]
+    lasting_weights: NDArray[np.float64]
     records: int
+
+    @property
+    def lasting_share(self) -> float:
+        """Share of the moving sand's pattern that no flood renews, as expected."""
+        return float(self.lasting_weights @ lasting_shares()[0])
+
+    def lasting(self, probability: float, *, prior: bool = False) -> float:
+        """Quantile of the lasting share.
+
+        Parameters
+        ----------
+        probability : float
+            Between 0 and 1.
+        prior : bool, optional
+            Of the prior and not the posterior.
+
+        Returns
+        -------
+        float
+            0 to 1.
+        """
+        share, before = lasting_shares()
+        weights = before if prior else self.lasting_weights
+        number("probability", probability, above=0, below=1)
+        return float(np.interp(probability, np.cumsum(weights) - 0.5 * weights, share))
 
     def severity(self, probability: float, *, prior: bool = False) -> float:
         """Quantile of the severity.
@@ -196,10 +247,10 @@ def learn(
     mark_log_ratio: ArrayLike = (),
     mark_log_sd: ArrayLike = (),
     looks: Looks | None = None,
-    resamples: Resamples | None = None,
+    repeats: Repeats | None = None,
     prior: Prior | None = None,
 ) -> Learnt:
-    """Correct the severity of floods and the rate of refill by what was seen.
+    r"""Correct the severity of floods, the rate of refill and the lasting share by what was seen.
 
     Parameters
     ----------
@@ -209,8 +260,8 @@ def learn(
         Their standard errors.
     looks : Looks, optional
         Places looked at.
-    resamples : Resamples, optional
-        Places sampled again after floods.
+    repeats : Repeats, optional
+        Reaches read again after floods.
     prior : Prior, optional
         What is believed before.
 
@@ -228,11 +279,10 @@ def learn(
     -----
     With severity f: a mark's log ratio is normal about log f, its own error and `Prior.storm_log_sd` joined;
     a bed has moved to depth d with the chance ``wetted share * exp(-d / (f^(1/2) scour))``, because scour
-    goes with the square root of the flow (the threshold of motion and the width are left as reckoned); a
-    logit difference is normal about ``log(1 - d') - log(1 - d)``, d' = d times the product of the shares not
-    renewed, ``1 - wetted (1 - exp(-f^(1/2) S / S0))``. Posterior by quadrature on a grid of 121 by 121 over
-    4.5 standard deviations of the prior: the same records always give the same answer, in any order to
-    rounding.
+    goes with the square root of the flow (the threshold of motion and the width are left as reckoned);
+    reaches read again speak through :math:`\ln(\sqrt f/S_0)`, between whose steps their log likelihood is
+    taken to be straight. Posterior by quadrature on a grid of 121 by 121 over 4.5 standard deviations of the
+    prior, by eight lasting shares: the same records always give the same answer, in any order to rounding.
 
     Examples
     --------
@@ -244,20 +294,31 @@ def learn(
     """
     prior = Prior() if prior is None else prior
     looks = Looks() if looks is None else looks
-    resamples = Resamples() if resamples is None else resamples
+    repeats = Repeats() if repeats is None else repeats
     unit = np.linspace(-_WIDTH_SD, _WIDTH_SD, _GRID)
     severity_log = unit * prior.severity_log_sd
     refill_log = unit * prior.refill_log_sd
     log_prior = -0.5 * (unit[:, None] ** 2 + unit[None, :] ** 2)
     fit = _marks_fit(severity_log, mark_log_ratio, mark_log_sd, prior)
     fit += _looks_fit(severity_log, looks)
-    joint = log_prior + fit[:, None] + _resamples_fit(severity_log, refill_log, resamples)
+    steps = np.asarray(repeats.strength_log, np.float64)
+    likelihood = numbers("log_likelihood", repeats.log_likelihood)
+    _, lasting = lasting_shares()
+    if likelihood.shape != (len(steps), len(lasting)):
+        raise InputError(
+            f"Invalid 'log_likelihood' of shape {likelihood.shape}. It must be {len(steps)} steps by "
+            f"{len(lasting)} lasting shares."
+        )
+    strength = 0.5 * severity_log[:, None] - refill_log[None, :]
+    given = np.stack([np.interp(strength, steps, column) for column in likelihood.T], axis=-1)
+    weights = _weights((log_prior + fit[:, None])[:, :, None] + given + np.log(lasting))
     return Learnt(
         severity_log=severity_log,
         refill_log=refill_log,
         prior_weights=_weights(log_prior),
-        posterior_weights=_weights(joint),
-        records=np.size(mark_log_ratio) + looks.moved.size + resamples.depletion.size,
+        posterior_weights=weights.sum(axis=2),
+        lasting_weights=weights.sum(axis=(0, 1)),
+        records=np.size(mark_log_ratio) + looks.moved.size + repeats.records,
     )
 
 
@@ -296,28 +357,4 @@ def _looks_fit(severity_log: NDArray[np.float64], looks: Looks) -> NDArray[np.fl
     # People misjudge: one look in fifty says the reverse (our choice), so that no single one decides.
     chance = 0.02 + 0.96 * wetted * np.exp(-ratio)
     found: NDArray[np.float64] = np.sum(np.where(looks.moved, np.log(chance), np.log1p(-chance)), axis=1)
-    return found
-
-
-def _resamples_fit(
-    severity_log: NDArray[np.float64], refill_log: NDArray[np.float64], resamples: Resamples
-) -> NDArray[np.float64]:
-    _same_shape("resamples", resamples.depletion, resamples.logit_difference, resamples.difference_sd)
-    _same_shape("floods between", resamples.row, resamples.strength, resamples.wetted_share)
-    depletion = numbers("depletion", resamples.depletion, at_least=0, at_most=1 - 1e-9)
-    difference = numbers("logit_difference", resamples.logit_difference)
-    sd = numbers("difference_sd", resamples.difference_sd, above=0)
-    strength = numbers("strength", resamples.strength, at_least=0)
-    wetted = numbers("wetted_share", resamples.wetted_share, at_least=0, at_most=1)
-    row = np.asarray(resamples.row, np.int64)
-    if ((row < 0) | (row >= max(len(depletion), 1))).any():
-        raise InputError(f"Invalid 'row' of a flood. It must be between 0 and {len(depletion) - 1}.")
-    found = np.zeros((len(severity_log), len(refill_log)))
-    scale = np.exp(0.5 * severity_log)[:, None] / np.exp(refill_log)[None, :]
-    for place in range(len(depletion)):
-        stays = np.full(found.shape, depletion[place])
-        for one in np.flatnonzero(row == place):
-            stays *= 1.0 + wetted[one] * np.expm1(-scale * strength[one])
-        expected = np.log1p(-stays) - math.log1p(-depletion[place])
-        found -= 0.5 * ((difference[place] - expected) / sd[place]) ** 2
     return found

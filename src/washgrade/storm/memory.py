@@ -9,12 +9,7 @@ from washgrade.checks import number
 from washgrade.errors import InputError
 from washgrade.storm.arrays import numbers
 
-__all__ = ["LASTING_SHARE", "carried_share", "carry_extra_variance", "network_memory"]
-
-# Share of the moving sand's pattern that no flood renews, because new sand comes from the same slopes and
-# lies in the same traps. 0.6: our choice. Nothing published was found; the demo's truth and the seasons of
-# docs/season.md, two generators that know nothing of this model, both favour it over 0.
-LASTING_SHARE = 0.6
+__all__ = ["carried_share", "carry_extra_variance", "network_memory"]
 
 
 def network_memory(share_reworked: ArrayLike, length_m: ArrayLike = 1.0) -> float:
@@ -85,8 +80,8 @@ def carried_share(
         One day number: the day for which the grade is wanted; later floods do not count.
     lasting_share : float, optional
         Share of T's pattern that no flood renews, because the new sand comes from the same slopes as the old;
-        readings are held with `LASTING_SHARE`. 0: a full rework forgets all of T, and what lasts is D and the
-        trend; so the bed itself is, that was seen.
+        readings are held with what the site has taught (`washgrade.storm.learn.Learnt.lasting_share`). 0: a
+        full rework forgets all of T, and what lasts is D and the trend; so the bed itself is, that was seen.
 
     Returns
     -------

@@ -160,11 +160,10 @@ class Past:
     @property
     def sentences(self) -> tuple[str, ...]:
         """What floods and digs have to do with an estimate, in plain words."""
-        from washgrade.storm.memory import LASTING_SHARE
-
+        lasting = self.learnt.lasting_share
         told = []
         # What is left of the bed itself: half of what can fade has faded.
-        faded = int((self.readings.carried < LASTING_SHARE + 0.5 * (1.0 - LASTING_SHARE)).sum())
+        faded = int((self.readings.carried < lasting + 0.5 * (1.0 - lasting)).sum())
         if self.events:
             counted = f"{len(self.events)} storm{'s' if len(self.events) != 1 else ''}"
             told.append(
@@ -344,7 +343,8 @@ def past_of(
     from washgrade.land.channels import middle_nodes
     from washgrade.land.reachshape import reach_shape
     from washgrade.storm.learn import learn
-    from washgrade.survey.heeded import learn_from, readings_of, scatter_of
+    from washgrade.survey.heeded import readings_of, scatter_of
+    from washgrade.survey.taught import learn_from
 
     nodes, reaches = channels.nodes, channels.reaches
     middle = np.asarray(middle_nodes(channels), np.int64)

@@ -86,7 +86,6 @@ def refound_of(
     """
     import numpy as np
 
-    from washgrade.storm.memory import LASTING_SHARE
     from washgrade.survey.heeded import DIG_SD, MOST_DEPLETION, SCOOP_SD, carried
 
     seen, nodes = past.readings, past.channels.nodes
@@ -120,7 +119,7 @@ def refound_of(
         error_variance=np.concatenate(
             [seen.error_variance[hole] + SCOOP_SD**2, np.full(len(digs), DIG_SD**2)]
         ),
-        carried=carried(past, node, moment, lasting_share=LASTING_SHARE),
+        carried=carried(past, node, moment, lasting_share=past.learnt.lasting_share),
         foretold=np.concatenate(
             [
                 np.log1p(-np.minimum(reckoned.asked[telling], MOST_DEPLETION)),

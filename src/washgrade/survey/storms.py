@@ -141,7 +141,7 @@ def storms(site: Path | str, *, on: str | date | None = None) -> StormsTold:
 
 
 def learnt_json(past: Past) -> dict[str, Any]:
-    """Lay out prior and posterior of severity and refill.
+    """Lay out prior and posterior of severity, refill and the lasting share.
 
     Parameters
     ----------
@@ -151,7 +151,8 @@ def learnt_json(past: Past) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``records``, and for ``severity`` and ``refill_scale`` each ``before`` and ``now`` with P10, P50, P90.
+        ``records``, and for ``severity``, ``refill_scale`` and ``lasting_share`` each ``before`` and ``now``
+        with P10, P50, P90.
     """
     learnt = past.learnt
 
@@ -170,6 +171,10 @@ def learnt_json(past: Past) -> dict[str, Any]:
             "before": spread(learnt.refill_scale, prior=True),
             "now": spread(learnt.refill_scale, prior=False),
         },
+        "lasting_share": {
+            "before": spread(learnt.lasting, prior=True),
+            "now": spread(learnt.lasting, prior=False),
+        },
     }
 
 
@@ -186,23 +191,30 @@ def learnt_sentences(past: Past) -> tuple[str, ...]:
     tuple of str
         Sentences.
     """
+    from washgrade.units import show_share
+
     told = learnt_json(past)
-    severity, refill = told["severity"], told["refill_scale"]
+    severity, refill, lasting = told["severity"], told["refill_scale"], told["lasting_share"]
 
     def span(numbers: dict[str, float]) -> str:
         return f"{numbers['p50']:.2g} (8 times in 10 within {numbers['p10']:.2g} to {numbers['p90']:.2g})"
 
     if not told["records"]:
         return (
-            "No flood mark, look or second sample after a flood has taught anything yet. Beforehand a flood "
-            f"may be {span(severity['before'])} times what its rain gives, and it takes a mean scour of "
-            f"{span(refill['before'])} bites to renew 63 % of a dug reach. A look at the bed after the next "
-            "storm will teach most (washgrade look SITE).",
+            "No flood mark, look, or second sample or dig after a flood has taught anything yet. Beforehand "
+            f"a flood may be {span(severity['before'])} times what its rain gives, and it takes a mean scour "
+            f"of {span(refill['before'])} bites to renew 63 % of a dug reach. A look at the bed after the "
+            "next storm will teach most (washgrade look SITE).",
         )
     many = f"{told['records']} record{'s' if told['records'] != 1 else ''}"
     return (
-        f"From {many} of marks, looks and second samples: floods here are {span(severity['now'])} times what "
-        f"the rain gives; beforehand {span(severity['before'])} was thought.",
+        f"From {many} of marks, looks, and second samples and digs: floods here are "
+        f"{span(severity['now'])} times what the rain gives; beforehand "
+        f"{span(severity['before'])} was thought.",
         f"A mean scour of {span(refill['now'])} bites renews 63 % of a dug reach; beforehand "
         f"{span(refill['before'])} was thought.",
+        f"Of the pattern of the moving sand, {show_share(lasting['now']['p50'])} comes back after every "
+        f"flood (8 times in 10 within {show_share(lasting['now']['p10'])} to "
+        f"{show_share(lasting['now']['p90'])}); "
+        f"beforehand {show_share(lasting['before']['p50'])} was thought.",
     )
