@@ -101,7 +101,7 @@ def test_how_likely_repeats_are_as_scipy_says():
     ledger, share = root @ root.T, np.array([0.1, 0.5, 0.9])
     given = {
         "value": value, "error_variance": error, "foretold": foretold, "unmoved": unmoved, "ledger": ledger,
-        "lasting_share": share, "middle": -3.0, "still_variance": 1.1, "moving_variance": 0.4,
+        "lasting_share": share, "middle_logit": -3.0, "still_variance": 1.1, "moving_variance": 0.4,
     }  # fmt: skip
     found = repeats_log_likelihood(**given)
     for step in range(3):

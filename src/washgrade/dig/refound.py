@@ -159,7 +159,7 @@ def repeats_log_likelihood(
     unmoved: NDArray[np.float64],
     ledger: NDArray[np.float64],
     lasting_share: NDArray[np.float64],
-    middle: float,
+    middle_logit: float,
     still_variance: float,
     moving_variance: float,
 ) -> NDArray[np.float64]:
@@ -179,7 +179,7 @@ def repeats_log_likelihood(
         Covariance of the ledger's own errors, from `ledger_covariance`.
     lasting_share : ndarray of float64, shape (shares,)
         Shares of the moving sand's pattern that no flood renews.
-    middle : float
+    middle_logit : float
         Middle of what the fresh bed's logit may be.
     still_variance, moving_variance : float
         Variance about it of what lasts anyway, and of the moving sand T.
@@ -203,7 +203,7 @@ def repeats_log_likelihood(
     >>> found = repeats_log_likelihood(value=np.array([-2.0, -2.0]), error_variance=np.full(2, 0.01),
     ...                                foretold=np.zeros((1, 2)), unmoved=np.eye(2)[None],
     ...                                ledger=np.zeros((2, 2)), lasting_share=np.array([0.1, 0.9]),
-    ...                                middle=-3.0, still_variance=1.0, moving_variance=0.4)
+    ...                                middle_logit=-3.0, still_variance=1.0, moving_variance=0.4)
     >>> bool(found[0, 1] > found[0, 0])
     True
     """
@@ -211,7 +211,7 @@ def repeats_log_likelihood(
     alike = share + (1.0 - share) * unmoved[:, None]
     covariance = still_variance + moving_variance * alike + ledger + np.diag(error_variance)
     root = np.linalg.cholesky(covariance)
-    off = np.broadcast_to((value - middle - foretold)[:, None, :, None], (*root.shape[:3], 1))
+    off = np.broadcast_to((value - middle_logit - foretold)[:, None, :, None], (*root.shape[:3], 1))
     standard = np.linalg.solve(root, off)[..., 0]
     diagonal = np.diagonal(root, axis1=-2, axis2=-1)
     found: NDArray[np.float64] = (

@@ -322,7 +322,7 @@ def _log_likelihood(
         unmoved=np.exp(-np.abs(between[:, :, None] - between[:, None, :])),
         ledger=ledger,
         lasting_share=lasting_shares()[0],
-        middle=float(np.log(priors.grade / (1.0 - priors.grade))),
+        middle_logit=float(np.log(priors.grade / (1.0 - priors.grade))),
         still_variance=priors.intercept_sd**2 + variance * (1.0 - up_share),
         moving_variance=variance * up_share,
     )
