@@ -34,7 +34,7 @@ def lasting_shares() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     --------
     >>> share, weight = lasting_shares()
     >>> len(share), round(float(weight @ share), 6), round(float(weight @ share**2), 6)
-    (8, 0.6, 0.4)
+    (8, 0.714286, 0.535714)
     """
     # SciPy takes a while to import: only when it is needed.
     from scipy.special import roots_jacobi
@@ -60,8 +60,8 @@ class Prior:
         site.
 
     The share of the moving sand's pattern that no flood renews, because new sand comes from the same slopes
-    and lies in the same traps, is taken to be beta distributed with parameters 3 and 2 (mean 0.6, standard
-    deviation 0.2): our choice, nothing published was found.
+    and lies in the same traps, is taken to be beta distributed with parameters 5 and 2 (mean 0.71, standard
+    deviation 0.16): our choice, nothing published was found.
 
     Raises
     ------
