@@ -59,14 +59,16 @@ class Prior:
         Scatter of single storms about the severity. 0.5: our choice, because a gauge does not see the whole
         site.
 
-    The share of the moving sand's pattern that no flood renews, because new sand comes from the same slopes
-    and lies in the same traps, is taken to be beta distributed with parameters 5 and 2 (mean 0.71, standard
-    deviation 0.16): our choice, nothing published was found.
-
     Raises
     ------
     InputError
         If one is not above 0.
+
+    Notes
+    -----
+    The share of the moving sand's pattern that no flood renews, because new sand comes from the same slopes
+    and lies in the same traps, is taken to be beta distributed with parameters 5 and 2 (mean 0.71, standard
+    deviation 0.16): our choice, nothing published was found.
     """
 
     severity_log_sd: float = 0.7

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -12,9 +13,9 @@ if TYPE_CHECKING:
 
     from washgrade.dig.ledger import Reckoning
     from washgrade.survey.answers import Estimate
-    from washgrade.survey.past import Past
+    from washgrade.survey.past import DugPart, Past
 
-__all__ = ["Refound", "found_again", "refound_of"]
+__all__ = ["Refound", "event_order", "found_again", "in_one_reach", "refound_of"]
 
 # Below this share of its magnetics gone a reach counts as fresh: what is read there tells of the fresh bed.
 FRESH_DEPLETION = 0.01
@@ -57,6 +58,53 @@ class Refound:
     dug_after: NDArray[np.float64]
 
 
+def in_one_reach(dug: Sequence[DugPart]) -> list[int]:
+    """Say which parts are whole digs: a product of several reaches tells of none of them alone.
+
+    Parameters
+    ----------
+    dug : sequence of DugPart
+        Digs by reach.
+
+    Returns
+    -------
+    list of int
+        Their numbers.
+    """
+    counts = Counter(part.record.id for part in dug)
+    return [k for k, part in enumerate(dug) if counts[part.record.id] == 1]
+
+
+def event_order(
+    moment_days: float, *, is_dig: bool, gone_share: float, value_logit: float | None
+) -> tuple[float, ...]:
+    """Give the key by which digs and samples of one reach are put in their order.
+
+    Parameters
+    ----------
+    moment_days : float
+        Day number with its part of the day.
+    is_dig : bool
+        At one moment samples come before digs.
+    gone_share : float
+        Share of the magnetics that was gone before.
+    value_logit : float or None
+        What was read, if anything.
+
+    Returns
+    -------
+    tuple of float
+        Ties go by what was found, so that the order in which records came or their names never matter.
+
+    Examples
+    --------
+    >>> sample = event_order(3.5, is_dig=False, gone_share=0.2, value_logit=-2.0)
+    >>> sample < event_order(3.5, is_dig=True, gone_share=0.1, value_logit=None)
+    True
+    """
+    return (moment_days, is_dig, gone_share, float("-inf") if value_logit is None else value_logit)
+
+
 def refound_of(
     past: Past,
     reckoned: Reckoning,
@@ -92,14 +140,12 @@ def refound_of(
     telling = np.flatnonzero((reckoned.asked.mean(axis=1) > FRESH_DEPLETION) & ~seen.censored[asked])
     hole = asked[telling]
     part_of = {part.record.id: k for k, part in enumerate(past.dug)}
-    counts: dict[str, int] = {}
-    for part in past.dug:
-        counts[part.record.id] = counts.get(part.record.id, 0) + 1
+    whole = set(in_one_reach(past.dug))
     digs, dig_value = [], []
     for row in rows:
         name = row[2][0]
         k = part_of[name]
-        if counts[name] == 1 and reckoned.before[k].mean() > FRESH_DEPLETION:
+        if part_of[name] in whole and reckoned.before[k].mean() > FRESH_DEPLETION:
             digs.append(k)
             # As read: the fresh bed's by the mean factor, and that factor.
             dig_value.append(row[3] + float(np.log(reckoned.yield_factor[k].mean())))
@@ -244,13 +290,12 @@ def _timeline(past: Past, told: Refound, reach: int) -> list[_Event]:
         for k, part in enumerate(past.dug)
         if part.reach == reach
     ]
-    # Ties by what was found, so that the order in which records came or their names never matter.
     return sorted(
         events,
-        key=lambda event: (
+        key=lambda event: event_order(
             event.moment_days,
-            not np.isnan(event.after),
-            event.before,
-            float(told.value[event.told]) if event.told >= 0 else 0.0,
+            is_dig=not np.isnan(event.after),
+            gone_share=event.before,
+            value_logit=float(told.value[event.told]) if event.told >= 0 else None,
         ),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -147,17 +147,12 @@ def _repeats_for(
     from washgrade.storm.learn import Repeats, lasting_shares
     from washgrade.storm.rework import refill_share
     from washgrade.survey.past import _digs
+    from washgrade.survey.refound import in_one_reach
 
     flood_day = np.array([event.moment_days for event in floods.events])
     reach = ground.channels.nodes.reach[seen.node].astype(np.int64)
-    parts: dict[str, int] = {}
-    for part in dug:
-        parts[part.record.id] = parts.get(part.record.id, 0) + 1
-    # A product of several reaches tells of none of them alone.
     weighed = [
-        k
-        for k, part in enumerate(dug)
-        if parts[part.record.id] == 1 and part.loads > 0.0 and np.isfinite(part.loads + part.magnetics_kg)
+        k for k in in_one_reach(dug) if dug[k].loads > 0.0 and np.isfinite(dug[k].loads + dug[k].magnetics_kg)
     ]
     hole = np.flatnonzero(~seen.censored)
     # Readings of all reaches, then those of reaches that floods came between.
@@ -202,11 +197,19 @@ def _repeats_for(
     )
     before = lasting_shares()[1]
     found, records = np.zeros((PACES, len(before))), 0
-    dug_reach = {part.reach for part in dug}
+    # Gathered once, because there may be thousands of reaches.
+    dug_in: dict[int, list[int]] = {}
+    for k, part in enumerate(dug):
+        dug_in.setdefault(part.reach, []).append(k)
+    read_in: dict[int, list[int]] = {}
+    for row, one in enumerate(reach[here].tolist()):
+        read_in.setdefault(one, []).append(row)
+    telling_digs = set(weighed)
     for column, one in enumerate(telling.tolist()):
-        events = _events(one, seen, taken, here, reach, dug, weighed, played, settings)
+        digs = dug_in.get(one, [])
+        events = _events(read_in.get(one, []), digs, seen, taken, here, dug, telling_digs, played, settings)
         told = _log_likelihood(events, flood_day, unmoved_log[:, :, column])
-        if one in dug_reach:
+        if digs:
             # What a digger left differs from what is foretold in more ways than the sand's own change: such
             # a reach tells of its refill, and nothing of how much of a pattern lasts.
             told = np.logaddexp.reduce(told + np.log(before), axis=1, keepdims=True)
@@ -228,26 +231,27 @@ class _Event:
 
 
 def _events(
-    one: int,
+    rows: Sequence[int],
+    digs: Sequence[int],
     seen: Observations,
     taken: NDArray[np.float64],
     asked: NDArray[np.int64],
-    reach: NDArray[np.int64],
     dug: Sequence[DugPart],
-    weighed: Sequence[int],
+    weighed: Collection[int],
     played: Reckoning,
     settings: Settings,
 ) -> list[_Event]:
-    """Digs and samples of one reach in their order; at one moment samples come before digs."""
+    """Samples and digs of one reach, given by their numbers, in their order."""
     import numpy as np
 
     from washgrade.dig.load import grade_of_load
     from washgrade.survey.heeded import DIG_SD, MOST_DEPLETION, SCOOP_SD
+    from washgrade.survey.refound import event_order
 
     middle, least = PACES // 2, settings.detection_grade
     most = float(np.log1p(-MOST_DEPLETION))
     events = []
-    for row in np.flatnonzero(reach[asked] == one).tolist():
+    for row in rows:
         hole = asked[row]
         events.append(
             _Event(
@@ -259,12 +263,9 @@ def _events(
                 foretold=np.log1p(-np.minimum(played.asked[row], MOST_DEPLETION)),
             )
         )
-    telling = set(weighed)
-    for k, part in enumerate(dug):
-        if part.reach != one:
-            continue
-        value, variance, foretold = None, 0.0, None
-        if k in telling:
+    for k in digs:
+        part, value, variance, foretold = dug[k], None, 0.0, None
+        if k in weighed:
             grade = grade_of_load(part.magnetics_kg / part.loads, settings.shovel)
             grade = min(max(grade, least), 1.0 - least)
             value = float(np.log(grade / (1.0 - grade)))
@@ -280,14 +281,13 @@ def _events(
                 foretold=foretold,
             )
         )
-    # Ties by what was found, so that the order in which records came or their names never matter.
     return sorted(
         events,
-        key=lambda event: (
+        key=lambda event: event_order(
             event.moment_days,
-            not np.isnan(event.after),
-            event.before,
-            float("-inf") if event.value is None else event.value,
+            is_dig=not np.isnan(event.after),
+            gone_share=event.before,
+            value_logit=event.value,
         ),
     )
 
