@@ -131,6 +131,8 @@ class Truth:
                 carried[nodes.downstream[i]] += carried[i]
         self.catch = carried / nodes.upstream_area_m2 * np.exp(self.rng.normal(0, 0.4, count))
         self.richness = self.catch[:, None] * np.exp(self.rng.normal(0, STRIP_SD, (count, STRIPS)))
+        # The same ground with the same floods, had nobody ever dug: what comes down is measured against it.
+        self.untouched = self.richness.copy()
         self.loads = np.maximum(np.rint(50 * width_m * 0.15 * BITE_M / LOAD_M3), STRIPS)
 
     def flood(self, depth_mm, storm_rng):
@@ -149,19 +151,17 @@ class Truth:
         mean = self.bed_scale * (peak / self.width_m) ** 0.4 * (self.channels.reaches.slope / 0.03) ** 0.3
         depth = storm_rng.gamma(1.6, 1.0, (count, STRIPS)) * mean[:, None] / 1.6
         moved = depth > storm_rng.uniform(0.02, 0.12, (count, STRIPS))
-        # What comes from upstream is as rich as the reaches there still are.
-        whole, left = np.zeros(count), np.zeros(count)
+        # What comes from upstream is poorer by what was dug there: untouched beds stay about their catch.
+        whole, left = self.untouched.mean(axis=1), self.richness.mean(axis=1)
         for i in range(count):
-            whole[i] += self.catch[i] * STRIP_MEAN
-            left[i] += self.richness[i].mean()
             if nodes.downstream[i] >= 0:
                 whole[nodes.downstream[i]] += 0.7 * whole[i]
                 left[nodes.downstream[i]] += 0.7 * left[i]
-        from_above = np.clip(left / whole, 0.0, 1.3)
-        anew = (self.catch * from_above)[:, None] * np.exp(
+        anew = self.catch[:, None] * np.exp(
             storm_rng.normal(0, STRIP_SD, (count, STRIPS)) + storm_rng.normal(0, 0.15)
         )
-        self.richness = np.where(moved, anew, self.richness)
+        self.untouched = np.where(moved, anew, self.untouched)
+        self.richness = np.where(moved, anew * np.minimum(left / whole, 1.0)[:, None], self.richness)
 
     def day_kg(self, reach, loads=LOADS_A_DAY):
         """What a day there would bring: the richest strips first, each down to a tenth of what it held."""
@@ -281,9 +281,11 @@ class AsRank:
         looked, loads = np.zeros(len(truth.loads), bool), LOADS_A_DAY
         while True:
             found, left = self.left()
-            if not self.looks or loads <= LOADS_A_DAY // 2:
-                looked[:] = True
-            step = next_step(left.stock.standing(), sample_loads=sample_loads, looked=looked)
+            standing = left.stock.standing()
+            if self.looks:
+                step = next_step(standing, sample_loads=sample_loads, looked=looked)
+            else:
+                step = next_step(standing, sample_loads=0, looked=np.ones_like(looked))
             if not step.look_first:
                 if not self.by_load:
                     return step.reach, loads

@@ -30,6 +30,9 @@ SAMPLE_LOG_SD = 0.35
 # Days of digging that a look is to pay for itself in, and how many of them may fall to one reach where there
 # are many. Our choice.
 DAYS_AHEAD, DAYS_A_REACH = 10, 3
+# Share of a day's loads that looks may cost before it is dug. Our choice: in simulated seasons looks without
+# end bring less (docs/season.md).
+LOOKING_SHARE = 0.5
 # Outcomes of a look that are tried, in standard deviations.
 OUTCOMES = np.linspace(-5.0, 5.0, 21)
 
@@ -191,13 +194,13 @@ def next_step(
     open_reach : ndarray of bool, shape (reaches,), optional
         Reaches where one may dig; all unless told.
     looked : ndarray of bool, shape (reaches,), optional
-        Reaches sampled today already; none unless told.
+        Reaches sampled today already, each for the loads that a sample costs; none unless told.
 
     Returns
     -------
     Step
-        A look where `learning_gain_kg` exceeds the cost by most, else a dig where the day is expected to
-        bring most.
+        A look where `learning_gain_kg` exceeds the cost by most, else a dig where what remains of the day is
+        expected to bring most.
 
     Raises
     ------
@@ -206,9 +209,9 @@ def next_step(
 
     Notes
     -----
-    A look costs what the day brings less in the best reach with so many loads fewer. Ask in the morning, take
-    the sample, write it down, ask again, until the answer is to dig: looks go on as long as each pays for
-    itself.
+    A look costs what the rest of the day brings less in the best reach with so many loads fewer. Ask in the
+    morning, take the sample, write it down, ask again, until the answer is to dig: looks go on as long as
+    each pays for itself, and at most until half of the day is gone.
 
     Examples
     --------
@@ -231,15 +234,18 @@ def next_step(
     if not len(at):
         raise InputError("Invalid 'open_reach'. At least one reach must be open.")
     there = standing.at(at)
+    seen = np.zeros(count, np.bool_) if looked is None else np.asarray(looked, np.bool_)
+    spent = float(np.count_nonzero(seen)) * cost_loads
+    today = max(loads - spent, (1.0 - LOOKING_SHARE) * loads)
     times = min(whole("days", days, at_least=1), max(DAYS_A_REACH, math.ceil(2 * days / len(at))))
     sums_kg = [there.brings_kg(np.full(len(at), loads * (time + 1))) for time in range(times)]
-    mean_kg = sums_kg[0].mean(axis=0)
+    mean_kg = (sums_kg[0] if today == loads else there.brings_kg(np.full(len(at), today))).mean(axis=0)
     best = int(np.argmax(mean_kg))
     dig = Step(reach=int(at[best]), look_first=False, gain_kg=0.0, day_kg=float(mean_kg[best]))
-    tried = np.arange(len(at)) if looked is None else np.flatnonzero(~looked[at])
-    if draws < 2 or not len(tried):
+    tried = np.flatnonzero(~seen[at])
+    if draws < 2 or not len(tried) or today - cost_loads < (1.0 - LOOKING_SHARE) * loads:
         return dig
-    fewer_kg = float(there.at(np.array([best])).brings_kg([loads - cost_loads]).mean())
+    fewer_kg = float(there.at(np.array([best])).brings_kg([today - cost_loads]).mean())
     gain_kg = learning_gain_kg(
         np.diff(np.array(sums_kg), axis=0, prepend=0.0),
         np.log(np.maximum(there.load_kg, 1e-12)),
