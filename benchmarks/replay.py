@@ -24,7 +24,6 @@ from washgrade.land.shape import Shape
 from washgrade.land.width import REGIONAL
 from washgrade.sand.layers import Samples
 from washgrade.sand.sample import observations
-from washgrade.storm.refill import steady_supply_kg
 from washgrade.storm.season import order_events, replay
 from washgrade.survey.past import DRAWS, past_of
 
@@ -91,8 +90,7 @@ def season(reaches, nodes_a_reach, storms, digs, looks):
         dig_day=[part.moment_days for part in past.dug], dig_reach=[part.reach for part in past.dug],
         dig_kg=np.full(len(past.dug), 10.0),
     )  # fmt: skip
-    supply = [steady_supply_kg(**few, renewed_share=one, travels=0.8) for one in renewed]
-    replay(**few, events=events, renewed_share=renewed, travels=0.8, supply_kg=np.array(supply))
+    replay(**few, events=events, renewed_share=renewed, travels=0.8, settles=0.4)
     return middle - begin, end - middle, time.process_time() - bare, off
 
 

@@ -17,7 +17,7 @@ from washgrade.storm.basin import measure_basins
 from washgrade.storm.flood import Ground, flood_of_rain
 from washgrade.storm.grains import BEDS
 from washgrade.storm.rain import burst
-from washgrade.storm.refill import reach_mean, steady_supply_kg, travel_share
+from washgrade.storm.refill import reach_mean, settle_share, travel_share
 from washgrade.storm.rework import refill_share
 
 NODE_M = 5.0
@@ -79,16 +79,14 @@ def season_s(reaches, nodes_a_reach, storms, digs, *, middles=False):
     held = np.full(reaches, 50.0)
     few = {"downstream": channels.reaches.downstream, "held_kg": held}
     travels = travel_share(channels.reaches.length_m)
-    supply = [steady_supply_kg(**few, renewed_share=share, travels=travels) for share in renewed]
+    settles = settle_share(channels.reaches.length_m)
     events = season.order_events(
         flood_day=rng.integers(0, 365, storms),
         dig_day=rng.integers(0, 365, digs),
         dig_reach=rng.integers(0, reaches, digs),
         dig_kg=rng.uniform(5, 40, digs),
     )
-    ledger = season.replay(
-        **few, events=events, renewed_share=renewed, travels=travels, supply_kg=np.array(supply)
-    )
+    ledger = season.replay(**few, events=events, renewed_share=renewed, travels=travels, settles=settles)
     end = time.perf_counter()
     went = ledger.stock_kg.sum() + ledger.taken_kg.sum() + ledger.left_kg
     return floods - start, end - floods, went / (held.sum() + ledger.supplied_kg.sum()) - 1

@@ -25,7 +25,6 @@ from washgrade.land.shape import Shape
 from washgrade.land.width import REGIONAL
 from washgrade.sand.layers import Samples
 from washgrade.sand.sample import observations
-from washgrade.storm.refill import steady_supply_kg
 from washgrade.storm.season import order_events, replay
 from washgrade.survey.floods import storms_of
 from washgrade.survey.past import Past, past_of
@@ -257,6 +256,7 @@ def test_magnetics_are_neither_made_nor_lost(seed: int) -> None:
         renewed=lambda flood: renewed[flood],
         draws=draws,
         travels=rng.uniform(0.0, 1.0, REACHES),
+        settles=rng.uniform(0.0, 1.0, REACHES),
         digs=dug,
         within_sd=float(rng.uniform(0.0, 1.0)),
     )
@@ -274,24 +274,21 @@ def test_one_draw_and_weighed_digs_are_the_plain_replay(seed: int) -> None:
     floods, digs = int(rng.integers(1, 9)), int(rng.integers(1, 12))
     downstream, held = CHANNELS.reaches.downstream, rng.uniform(5.0, 80.0, REACHES)
     renewed, travels = rng.uniform(0.0, 1.0, (floods, REACHES)), rng.uniform(0.0, 1.0, REACHES)
+    settles = rng.uniform(0.0, 1.0, REACHES)
     flood_day = rng.permutation(20)[:floods].astype(float)
     share, reach = rng.uniform(0.0, 0.3, digs), rng.integers(0, REACHES, digs)
     # Digs on days of their own: on one day the plain replay has another order of sizes.
     dig_day = rng.permutation(40)[:digs] + 0.5
     found = reckon(
         downstream=downstream, held_kg=held, flood_day=flood_day, renewed=lambda k: renewed[k][None, :],
-        draws=1, travels=travels,
+        draws=1, travels=travels, settles=settles,
         digs=Digs(day=dig_day, reach=reach, loads_share=np.full(digs, np.nan), taken_share=share),
         asks=Asks(day=np.array([50.0]), reach=np.array([3])),
     )  # fmt: skip
     events = order_events(flood_day=flood_day, dig_day=dig_day, dig_reach=reach, dig_kg=share * held[reach])
-    supply = [
-        steady_supply_kg(downstream=downstream, held_kg=held, renewed_share=one, travels=travels)
-        for one in renewed
-    ]
     plain = replay(
         downstream=downstream, held_kg=held, events=events, renewed_share=renewed, travels=travels,
-        supply_kg=np.array(supply),
+        settles=settles,
     )  # fmt: skip
     np.testing.assert_allclose(found.stock_kg[0], plain.stock_kg, rtol=1e-9)
     assert found.asked[0, 0] == pytest.approx(plain.depletion[3])

@@ -13,7 +13,7 @@ from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_
 from washgrade.sand.tree import Tree
 from washgrade.storm.learn import LASTING_A, LASTING_B, Looks, Prior, Repeats, lasting_shares, learn
 from washgrade.storm.memory import carried_share, carry_extra_variance, network_memory
-from washgrade.storm.refill import depletion_after, reach_mean, refill_wanted, steady_supply_kg, travel_share
+from washgrade.storm.refill import fresh_share, reach_mean, refill_wanted, settle_share, travel_share
 from washgrade.storm.season import order_events, replay
 
 
@@ -171,31 +171,33 @@ def test_extra_variance_makes_up_what_is_lost():
 # Stock
 
 
-def plain_replay(downstream, held, events, renewed, travels, supply):
-    """The ledger as one would keep it on paper."""
+def plain_replay(downstream, held, events, renewed, travels, settles, new):
+    """The ledger as one would keep it on paper, beside one of the same network that nobody digs."""
     stock = held.astype(float).copy()
     taken = np.zeros(len(held))
-    left = 0.0
+    left = brought = 0.0
     for flood, reach, kilograms in zip(events.flood, events.reach, events.taken_kg, strict=True):
         if flood < 0:
             took = min(kilograms, stock[reach])
             stock[reach] -= took
             taken[reach] += took
             continue
-        coming = supply[flood].copy()
+        coming, usual = np.zeros(len(held)), np.zeros(len(held))
         for i in range(len(held)):
-            moving = renewed[flood, i] * stock[i]
-            lies_still = stock[i] - moving
-            goes = travels * moving
-            stays = moving - goes
-            comes_to_rest = min(renewed[flood, i] * held[i] - stays, coming[i])
-            stock[i] = lies_still + stays + comes_to_rest
-            goes += coming[i] - comes_to_rest
+            lost = renewed[flood, i] * travels * held[i]
+            settled = min(lost, settles * usual[i])
+            missing = 1.0 - stock[i] / held[i]
+            from_above = settled * coming[i] / usual[i] if usual[i] > 0 else 0.0
+            from_slopes = (lost - settled) * (1.0 - (1.0 - new) * missing)
+            goes = renewed[flood, i] * travels * stock[i]
+            stock[i] += from_above + from_slopes - goes
+            brought += from_slopes
             if downstream[i] < 0:
-                left += goes
+                left += coming[i] - from_above + goes
             else:
-                coming[downstream[i]] += goes
-    return stock, taken, left
+                coming[downstream[i]] += coming[i] - from_above + goes
+                usual[downstream[i]] += usual[i] - settled + lost
+    return stock, taken, left, brought
 
 
 def season(seed, reaches=30, floods=6, digs=40):
@@ -218,75 +220,96 @@ def season(seed, reaches=30, floods=6, digs=40):
         held,
         events,
         rng.uniform(0, 1, (floods, reaches)),
-        rng.uniform(0, 5, (floods, reaches)),
     )
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_ledger_equals_paper(seed):
-    downstream, held, events, renewed, supply = season(seed)
+    downstream, held, events, renewed = season(seed)
     found = replay(
         downstream=downstream,
         held_kg=held,
         events=events,
         renewed_share=renewed,
         travels=0.6,
-        supply_kg=supply,
+        settles=0.3,
+        slopes_share=0.7,
     )
-    stock, taken, left = plain_replay(downstream, held, events, renewed, 0.6, supply)
+    stock, taken, left, brought = plain_replay(downstream, held, events, renewed, 0.6, 0.3, 0.7)
     np.testing.assert_allclose(found.stock_kg, stock, atol=1e-9)
     np.testing.assert_allclose(found.taken_kg, taken)
     assert found.left_kg == pytest.approx(left)
+    assert found.supplied_kg.sum() == pytest.approx(brought)
     dug = np.bincount(
         events.reach[events.flood < 0], weights=events.taken_kg[events.flood < 0], minlength=len(held)
     )
     np.testing.assert_allclose(found.taken_kg + found.missing_kg, dug)
 
 
-def test_ample_supply_refills_by_the_rule():
-    """d <- 1 - (1 - d)(1 - q) for a dig and d <- d (1 - R) for a flood, whatever travels."""
+def test_a_dug_head_of_a_wash_refills_by_the_rule():
+    """d <- 1 - (1 - d)(1 - q) for a dig; then d <- d (1 - R t n), n the new share of what slopes bring."""
     events = order_events(flood_day=[2, 4], dig_day=[1], dig_reach=[0], dig_kg=[70.0])
     for travels in (0.0, 0.3, 1.0):
-        ledger = replay(
-            downstream=np.array([-1], np.int32), held_kg=[100.0], events=events, renewed_share=[[0.4], [0.5]],
-            travels=travels, supply_kg=1e3, watch=[0],
-        )  # fmt: skip
-        expected = [0.7, 0.7 * 0.6, 0.7 * 0.6 * 0.5]
-        np.testing.assert_allclose(ledger.history.ravel(), expected)
-    assert depletion_after(0.7, renewed_share=0.4) == pytest.approx(expected[1])
-    assert depletion_after(0.0, dug_share=0.7) == pytest.approx(expected[0])
+        for new in (0.0, 0.5, 1.0):
+            ledger = replay(
+                downstream=np.array([-1], np.int32), held_kg=[100.0], events=events, settles=0.4,
+                renewed_share=[[0.4], [0.5]], travels=travels, slopes_share=new, watch=[0],
+            )  # fmt: skip
+            falls = 0.7 * np.cumprod([1.0, 1 - 0.4 * travels * new, 1 - 0.5 * travels * new])
+            np.testing.assert_allclose(ledger.history.ravel(), falls)
 
 
-def test_without_supply_nothing_refills_but_from_upstream():
-    events = order_events(flood_day=[2], dig_day=[1], dig_reach=[1], dig_kg=[100.0])
+def test_a_reach_below_takes_what_comes_as_rich_as_it_comes():
+    events = order_events(flood_day=[2], dig_day=[1, 1], dig_reach=[0, 1], dig_kg=[20.0, 100.0])
     ledger = replay(
-        downstream=np.array([1, -1], np.int32), held_kg=[50.0, 100.0], events=events, renewed_share=[[0.5,
-        0.9]], travels=0.4, supply_kg=0.0,
+        downstream=np.array([1, -1], np.int32), held_kg=[50.0, 100.0], events=events,
+        renewed_share=[[0.5, 0.9]], travels=0.4, settles=0.5, slopes_share=0.5,
     )  # fmt: skip
-    # The upper reach gives up 0.4 x 0.5 x 50 = 10 kg; the lower has room for 90 and takes it all.
-    assert ledger.stock_kg.tolist() == [40.0, 10.0]
-    assert ledger.left_kg == 0.0
+    # Untouched, the upper reach loses and gains 10 kg. With 30 of its 50 kg left it gives 6 up; its slopes
+    # bring 10 (1 - 0.5 x 0.4) = 8. The lower reach would lose 36 kg, take 5 of the 10 that pass and 31 from
+    # its slopes: it gets 5 x 6 / 10 and, being empty, half of the 31.
+    np.testing.assert_allclose(ledger.stock_kg, [32.0, 18.5])
+    np.testing.assert_allclose(ledger.supplied_kg, [8.0, 15.5])
+    assert ledger.left_kg == pytest.approx(3.0)
 
 
-def test_the_steady_supply_keeps_an_untouched_network():
-    downstream, held, _, renewed, _ = season(9)
-    supply = np.array([
-        steady_supply_kg(downstream=downstream, held_kg=held, renewed_share=share, travels=0.6) for share in
-        renewed
-    ])  # fmt: skip
-    events = order_events(flood_day=np.arange(6), dig_day=[], dig_reach=[], dig_kg=[])
+def test_sand_settles_after_ways_distributed_exponentially():
+    """Far down a long channel what an emptied reach does not give is missing below by exp(-way / l)."""
+    reaches, length_m, travel_m = 120, 40.0, 100.0
+    settles = float(settle_share(length_m, travel_m=travel_m))
+    empty = 80
     few = {
-        "downstream": downstream,
-        "held_kg": held,
-        "events": events,
-        "renewed_share": renewed,
-        "travels": 0.6,
-    }
-    kept = replay(**few, supply_kg=supply)
-    np.testing.assert_allclose(kept.stock_kg, held, rtol=1e-12)
-    assert kept.left_kg == pytest.approx(supply.sum())
-    # With a little less it does not hold: the supply is the least that does.
-    assert (replay(**few, supply_kg=0.99 * supply).stock_kg < held * (1 - 1e-6)).any()
+        "downstream": np.append(np.arange(1, reaches), -1).astype(np.int32), "held_kg": 1.0,
+        "renewed_share": np.ones((1, reaches)), "settles": settles,
+        "travels": float(travel_share(length_m, travel_m=travel_m)),
+    }  # fmt: skip
+    events = order_events(flood_day=[2], dig_day=[1], dig_reach=[empty], dig_kg=[1.0])
+    missing = replay(**few, events=events).depletion[empty + 1 : empty + 20]
+    np.testing.assert_allclose(missing[1:] / missing[:-1], np.exp(-length_m / travel_m), rtol=1e-9)
+    # All that was not given is missing somewhere below.
+    assert missing.sum() == pytest.approx(few["travels"], rel=1e-3)
+
+
+def test_an_untouched_network_stays_as_it_is():
+    downstream, held, _, renewed = season(9)
+    events = order_events(flood_day=np.arange(6), dig_day=[], dig_reach=[], dig_kg=[])
+    for new in (0.0, 0.6):
+        kept = replay(
+            downstream=downstream, held_kg=held, events=events, renewed_share=renewed, travels=0.6,
+            settles=0.2, slopes_share=new,
+        )  # fmt: skip
+        np.testing.assert_allclose(kept.stock_kg, held, rtol=1e-12)
+        assert kept.left_kg == pytest.approx(kept.supplied_kg.sum())
+
+
+def test_the_share_of_new_sand_is_what_the_ledger_comes_to():
+    downstream, held, _, _ = season(3)
+    few = {"downstream": downstream, "held_kg": held, "travels": 0.7, "settles": 0.3, "slopes_share": 0.4}
+    fresh = fresh_share(**few)
+    for reach in range(len(held)):
+        events = order_events(flood_day=[2], dig_day=[1], dig_reach=[reach], dig_kg=[0.6 * held[reach]])
+        after = replay(**few, events=events, renewed_share=np.full((1, len(held)), 0.5), watch=[reach])
+        np.testing.assert_allclose(after.history.ravel(), [0.6, 0.6 * (1 - 0.5 * fresh[reach])])
 
 
 def test_the_order_of_import_is_irrelevant():
@@ -301,15 +324,15 @@ def test_the_order_of_import_is_irrelevant():
 
 def test_wrong_seasons():
     events = order_events(flood_day=[1], dig_day=[1], dig_reach=[5], dig_kg=[1.0])
-    few = {"downstream": np.array([1, -1], np.int32), "held_kg": 1.0, "travels": 0.5, "supply_kg": 0.0}
+    few = {"downstream": np.array([1, -1], np.int32), "held_kg": 1.0, "travels": 0.5, "settles": 0.5}
     with says("Invalid 'reach' of an event. It must be between 0 and 1."):
         replay(**few, events=events, renewed_share=np.zeros((1, 2)))
     with says("Invalid 'renewed_share' of shape (1, 3). It must be floods by 2 reaches."):
         replay(**few, events=events, renewed_share=np.zeros((1, 3)))
     with says("Invalid 'stock_kg'. No reach may start with more than 'held_kg'."):
         replay(**few, events=events, renewed_share=np.zeros((1, 2)), stock_kg=2.0)
-    with says("Invalid 'supply_kg' of shape (3,). It must fit 1 floods by 2 reaches."):
-        replay(**few | {"supply_kg": np.zeros(3)}, events=order_events(flood_day=[1], dig_day=[],
+    with says("Invalid 'settles' of shape (3,). It must fit 1 floods by 2 reaches."):
+        replay(**few | {"settles": np.zeros(3)}, events=order_events(flood_day=[1], dig_day=[],
         dig_reach=[], dig_kg=[]),
                renewed_share=np.zeros((1, 2)))  # fmt: skip
     with says("Invalid 'held_kg' of shape (3,). It must be one value, or one for each of the 2 reaches."):
@@ -325,6 +348,7 @@ def test_travel_and_means():
     assert travel_share([60.0])[0] == pytest.approx(np.mean(begin + way > 60), abs=0.004)
     assert reach_mean(np.array([1.0, 3.0, 5.0]), np.array([1, 1, 2], np.int32), 4).tolist() == [0, 2, 5, 0]
     assert refill_wanted(0.0) == 0
+    assert refill_wanted(1.0, fresh=0.5, refilled_at=0.2) == pytest.approx(1.6)
     assert refill_wanted(1.0, refilled_at=0.1) == pytest.approx(0.9)
 
 

@@ -13,7 +13,7 @@ from washgrade.dig.returns import WITHIN_SD, dug_share_of, taken_share
 from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
-from washgrade.storm.refill import steady_step
+from washgrade.storm.refill import SLOPES_SHARE
 from washgrade.storm.season import flood_step
 
 __all__ = ["Asks", "Digs", "Reckoning", "reckon"]
@@ -104,18 +104,20 @@ def _flood_all(
     downstream: NDArray[np.int32],
     held: NDArray[np.float64],
     travels: NDArray[np.float64],
+    settles: NDArray[np.float64],
+    slopes_share: float,
     renewed: NDArray[np.float64],
     stock: NDArray[np.float64],
     supplied: NDArray[np.float64],
     left: NDArray[np.float64],
 ) -> None:
     """One flood in every draw."""
-    arriving = np.empty(len(held))
+    arriving, untouched = np.empty(len(held)), np.empty(len(held))
     for draw in range(len(stock)):
-        supply = steady_step(downstream, held * renewed[draw] * travels)
         left[draw] += flood_step(
-            downstream, held, stock[draw], renewed[draw], travels, supply, supplied[draw], arriving
-        )
+            downstream, held, stock[draw], renewed[draw], travels, settles, slopes_share, supplied[draw],
+            arriving, untouched,
+        )  # fmt: skip
 
 
 def reckon(
@@ -126,9 +128,11 @@ def reckon(
     renewed: Callable[[int], NDArray[np.float64]],
     draws: int,
     travels: ArrayLike,
+    settles: ArrayLike,
     digs: Digs,
     asks: Asks | None = None,
     within_sd: float = WITHIN_SD,
+    slopes_share: float = SLOPES_SHARE,
 ) -> Reckoning:
     """Play floods and digs through the network, in every draw.
 
@@ -146,12 +150,17 @@ def reckon(
         How many draws.
     travels : array_like of float
         Share of the moving magnetics that leaves its reach (`washgrade.storm.refill.travel_share`).
+    settles : array_like of float
+        Share of those from above that settles in a reach (`washgrade.storm.refill.settle_share`).
     digs : Digs
         What was dug.
     asks : Asks, optional
         Moments at which the depletion is wanted.
     within_sd : float, default 0.4
         How much the loads of a reach differ; see `washgrade.dig.returns.taken_share`.
+    slopes_share : float, optional
+        Of what banks and slopes bring, the share that comes whatever was dug
+        (`washgrade.storm.season.replay`).
 
     Returns
     -------
@@ -165,25 +174,26 @@ def reckon(
 
     Notes
     -----
-    A flood is one step of `washgrade.storm.season.replay`, with the least supply from banks and slopes that
-    keeps an untouched network as it is (`washgrade.storm.refill.steady_supply_kg`). So floods before the
-    first dig change nothing and are passed over. A dig of a share q of the loads goes on where the last one
-    stopped on the curve of decreasing returns: of a reach with depletion d it takes what lies between
-    ``dug_share_of(d)`` and that plus q. On one moment floods come before asks, asks before digs; digs at one
+    A flood is one step of `washgrade.storm.season.replay`, which keeps an untouched network as it is. So
+    floods before the first dig change nothing and are passed over. A dig of a share q of the loads goes on
+    where the last one stopped on the curve of decreasing returns: of a reach with depletion d it takes what
+    lies between ``dug_share_of(d)`` and that plus q. On one moment floods come before asks, asks before digs; digs at one
     moment in the order of reach and size, so that the order in which they are given never matters.
 
     Examples
     --------
     >>> found = reckon(downstream=np.array([1, -1], np.int32), held_kg=[10.0, 10.0], flood_day=[2.0],
-    ...                renewed=lambda flood: np.array([[0.5, 0.5]]), draws=1, travels=0.4,
+    ...                renewed=lambda flood: np.array([[0.5, 0.5]]), draws=1, travels=0.4, settles=0.5,
     ...                digs=Digs(day=np.array([1.0]), reach=np.array([1]), loads_share=np.array([0.5]),
     ...                          taken_share=np.array([np.nan])))
     >>> found.before.tolist(), found.yield_factor.round(2).tolist(), found.depletion.round(2).tolist()
-    ([[0.0]], [[1.31]], [[0.0, 0.52]])
+    ([[0.0]], [[1.31]], [[0.0, 0.56]])
     """
     count = len(downstream)
     held = one_each("held_kg", held_kg, count, "reach", at_least=0)
     part = one_each("travels", travels, count, "reach", at_least=0, at_most=1)
+    settled = one_each("settles", settles, count, "reach", at_least=0, at_most=1)
+    anew = number("slopes_share", slopes_share, at_least=0, at_most=1)
     floods = numbers("flood_day", flood_day).ravel()
     number("within_sd", within_sd, at_least=0)
     asks = Asks() if asks is None else asks
@@ -207,7 +217,7 @@ def reckon(
         if kind == 0:
             if dug:
                 shares = np.ascontiguousarray(renewed(which), dtype=np.float64)
-                _flood_all(downstream, held, part, shares, stock, supplied, left)
+                _flood_all(downstream, held, part, settled, anew, shares, stock, supplied, left)
             continue
         reach = int((asks if kind == 1 else digs).reach[which])
         gone = missing(reach)

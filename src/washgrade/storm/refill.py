@@ -9,12 +9,12 @@ from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
 
 __all__ = [
+    "SLOPES_SHARE",
     "TRAVEL_M",
-    "depletion_after",
+    "fresh_share",
     "reach_mean",
     "refill_wanted",
-    "steady_step",
-    "steady_supply_kg",
+    "settle_share",
     "travel_share",
 ]
 
@@ -22,6 +22,10 @@ __all__ = [
 # tens to a few hundred metres (Hassan, Church and Schick 1991, Water Resources Research 27, 503-511, from
 # memory); sand goes farther, heavy sand less far than light.
 TRAVEL_M = 100.0
+# Of what banks and slopes bring into an untouched reach, the share that is new sand and comes whatever was
+# dug; the rest is the reach's own, from its banks and from below the bite, and as rich as what is left there.
+# Half: our choice, because nobody has measured it and either may be nearly all.
+SLOPES_SHARE = 0.5
 
 
 def travel_share(length_m: ArrayLike, *, travel_m: float = TRAVEL_M) -> NDArray[np.float64]:
@@ -46,6 +50,31 @@ def travel_share(length_m: ArrayLike, *, travel_m: float = TRAVEL_M) -> NDArray[
     """
     ratio = numbers("length_m", length_m, at_least=0) / float(numbers("travel_m", travel_m, above=0))
     found: NDArray[np.float64] = np.divide(-np.expm1(-ratio), ratio, out=np.ones_like(ratio), where=ratio > 0)
+    return found
+
+
+def settle_share(length_m: ArrayLike, *, travel_m: float = TRAVEL_M) -> NDArray[np.float64]:
+    """Share of the sand that comes down from above a reach which settles in it.
+
+    Parameters
+    ----------
+    length_m : array_like of float
+        Length of the reach, metres.
+    travel_m : float, optional
+        Mean way of the moving sand in one flood, metres.
+
+    Returns
+    -------
+    ndarray of float64
+        ``1 - exp(-L / l)``: ways distributed exponentially.
+
+    Examples
+    --------
+    >>> settle_share([0.0, 50.0, 1000.0]).round(2).tolist()
+    [0.0, 0.39, 1.0]
+    """
+    ratio = numbers("length_m", length_m, at_least=0) / float(numbers("travel_m", travel_m, above=0))
+    found: NDArray[np.float64] = -np.expm1(-ratio)
     return found
 
 
@@ -78,118 +107,88 @@ def reach_mean(
     return found
 
 
-def depletion_after(
-    depletion: ArrayLike, *, dug_share: ArrayLike = 0.0, renewed_share: ArrayLike = 0.0
+def refill_wanted(
+    depletion: ArrayLike, *, fresh: ArrayLike = 1.0, refilled_at: ArrayLike = 0.2
 ) -> NDArray[np.float64]:
-    """Depletion after a dig and then a flood, with sand enough upstream.
-
-    Parameters
-    ----------
-    depletion : array_like of float
-        Share of the stock that is missing, 0 to 1.
-    dug_share : array_like of float, optional
-        Share of what is left that the dig takes.
-    renewed_share : array_like of float, optional
-        Share of the bed that the flood renews.
-
-    Returns
-    -------
-    ndarray of float64
-        ``d <- 1 - (1 - d)(1 - q)``, then ``d <- d (1 - R)``: what `washgrade.storm.season.replay` comes to
-        where supply is ample.
-
-    Examples
-    --------
-    >>> float(depletion_after(0.5, dug_share=0.5)), float(depletion_after(0.5, renewed_share=0.5))
-    (0.75, 0.25)
-    """
-    missing = numbers("depletion", depletion, at_least=0, at_most=1)
-    dug = numbers("dug_share", dug_share, at_least=0, at_most=1)
-    renewed = numbers("renewed_share", renewed_share, at_least=0, at_most=1)
-    found: NDArray[np.float64] = (1.0 - (1.0 - missing) * (1.0 - dug)) * (1.0 - renewed)
-    return found
-
-
-def refill_wanted(depletion: ArrayLike, *, refilled_at: ArrayLike = 0.2) -> NDArray[np.float64]:
     """Share of a reach that one flood must renew for it to count as refilled.
 
     Parameters
     ----------
     depletion : array_like of float
         Share of the stock that is missing, 0 to 1.
+    fresh : array_like of float, optional
+        Share of what a flood lays that is new to the reach (`fresh_share`), above 0.
     refilled_at : array_like of float, optional
         Depletion at which a reach counts as refilled. 0.2: our choice, a fifth is hardly noticed.
 
     Returns
     -------
     ndarray of float64
-        ``1 - refilled_at / depletion``, 0 where it is refilled already; hand it to
-        `washgrade.storm.rework.least_discharge_m3_s` for the flood that does it.
+        ``(1 - refilled_at / depletion) / fresh``, 0 where it is refilled already; above 1 where no single
+        flood can do it. Hand it to `washgrade.storm.rework.least_discharge_m3_s` for the flood that does.
 
     Examples
     --------
-    >>> refill_wanted([0.1, 0.4, 0.8]).round(2).tolist()
-    [0.0, 0.5, 0.75]
+    >>> refill_wanted([0.1, 0.4, 0.8]).round(2).tolist(), refill_wanted([0.4, 0.8], fresh=0.5).tolist()
+    ([0.0, 0.5, 0.75], [1.0, 1.5])
     """
     missing = numbers("depletion", depletion, at_least=0, at_most=1)
     wanted = numbers("refilled_at", refilled_at, above=0, at_most=1)
-    found: NDArray[np.float64] = np.maximum(1.0 - wanted / np.maximum(missing, 1e-300), 0.0)
+    new = numbers("fresh", fresh, above=0, at_most=1)
+    found: NDArray[np.float64] = np.maximum(1.0 - wanted / np.maximum(missing, 1e-300), 0.0) / new
     return found
 
 
 @kernel
-def steady_step(downstream: NDArray[np.int32], room: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Walk down: what a full reach gives up and does not get from above must come from its banks."""
-    supply = np.zeros(len(downstream))
-    arriving = np.zeros(len(downstream))
+def _from_above(
+    downstream: NDArray[np.int32], room: NDArray[np.float64], settles: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Walk down an untouched network: what each reach takes from above of what it gives up."""
+    found, arriving = np.zeros(len(downstream)), np.zeros(len(downstream))
     for i in range(len(downstream)):
-        supply[i] = max(room[i] - arriving[i], 0.0)
+        found[i] = min(room[i], settles[i] * arriving[i])
         if downstream[i] >= 0:
-            # It sends on what it gave up, and what it had no room for.
-            arriving[downstream[i]] += max(arriving[i], room[i])
-    return supply
+            arriving[downstream[i]] += arriving[i] - found[i] + room[i]
+    return found
 
 
-def steady_supply_kg(
+def fresh_share(
     *,
     downstream: NDArray[np.int32],
-    held_kg: NDArray[np.float64],
-    renewed_share: NDArray[np.float64],
+    held_kg: ArrayLike,
     travels: ArrayLike,
+    settles: ArrayLike,
+    slopes_share: float = SLOPES_SHARE,
 ) -> NDArray[np.float64]:
-    """Magnetics that banks and slopes must bring in a flood for an untouched network to stay as it is.
+    """Share of the sand that a flood lays anew which is new to the reach.
 
     Parameters
     ----------
     downstream : ndarray of int32, shape (reaches,)
         Next reach downstream, -1 at an outlet; upstream before downstream.
-    held_kg : ndarray of float64, shape (reaches,)
-        What each reach holds when fresh, kilograms.
-    renewed_share : ndarray of float64, shape (reaches,)
-        Share that the flood renews.
-    travels : array_like of float
-        Share of the moving magnetics that leaves its reach; one for all or one a reach.
+    held_kg : array_like of float
+        Magnetics that each reach holds when fresh, kilograms; one for all or one a reach.
+    travels, settles : array_like of float
+        From `travel_share` and `settle_share`, likewise.
+    slopes_share : float, optional
+        Of what banks and slopes bring, the share that comes whatever was dug.
 
     Returns
     -------
     ndarray of float64, shape (reaches,)
-        Kilograms: the least that does it.
-
-    Notes
-    -----
-    That dry beds stand, over years, where they stood is what scour chains show: fill makes good the scour
-    (Powell et al. 2006, Earth Surface Processes and Landforms 31).
+        The missing share of a reach that alone was dug falls by this times the share renewed, in a flood that
+        renews all reaches alike: what `washgrade.storm.season.replay` comes to there.
 
     Examples
     --------
-    >>> steady_supply_kg(downstream=np.array([1, -1], np.int32), held_kg=np.array([10.0, 20.0]),
-    ...                  renewed_share=np.array([0.5, 0.5]), travels=0.4).tolist()
-    [2.0, 2.0]
+    >>> fresh_share(downstream=np.array([1, -1], np.int32), held_kg=1.0, travels=0.8, settles=0.4).round(2)
+    array([0.4 , 0.56])
     """
     count = len(downstream)
-    room = (
-        one_each("held_kg", held_kg, count, "reach", at_least=0)
-        * one_each("renewed_share", renewed_share, count, "reach", at_least=0, at_most=1)
-        * one_each("travels", travels, count, "reach", at_least=0, at_most=1)
-    )
-    return steady_step(downstream, room)
+    part = one_each("travels", travels, count, "reach", at_least=0, at_most=1)
+    room = one_each("held_kg", held_kg, count, "reach", at_least=0) * part
+    above = _from_above(downstream, room, one_each("settles", settles, count, "reach", at_least=0, at_most=1))
+    of_room = np.divide(above, room, out=np.zeros(count), where=room > 0)
+    new = float(numbers("slopes_share", slopes_share, at_least=0, at_most=1))
+    found: NDArray[np.float64] = part * (of_room + new * (1.0 - of_room))
+    return found

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from washgrade.checks import number
 from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
+from washgrade.storm.refill import SLOPES_SHARE
 
 __all__ = ["Events", "Ledger", "flood_step", "order_events", "replay"]
 
@@ -132,26 +134,32 @@ def flood_step(
     stock: NDArray[np.float64],
     renewed: NDArray[np.float64],
     travels: NDArray[np.float64],
-    supply: NDArray[np.float64],
+    settles: NDArray[np.float64],
+    slopes_share: float,
     supplied: NDArray[np.float64],
     arriving: NDArray[np.float64],
+    untouched: NDArray[np.float64],
 ) -> float:
-    """Walk down the network once: one flood; kilograms that leave it. ``arriving`` is scratch."""
-    # The share R of a reach that is reworked gives up the travelling part of what it held and can take in up
-    # to what it holds when fresh; the rest of the bed lies still. With ample arrivals the missing share falls
-    # by the factor 1 - R, whatever the travel.
+    """Walk down the network once: one flood; kilograms that leave it. The last two arrays are scratch."""
+    # The share R of a reach that is reworked gives up the travelling part of what it held and is laid anew
+    # with what comes by: so much as an untouched reach would take from above and from its slopes, as rich as
+    # what comes by is against the untouched network's.
     left = 0.0
     arriving[:] = 0.0
+    untouched[:] = 0.0
     for i in range(len(downstream)):
-        arriving[i] += supply[i]
-        supplied[i] += supply[i]
-        gives = renewed[i] * stock[i] * travels[i]
-        room = renewed[i] * held[i] - (renewed[i] * stock[i] - gives)
-        takes = min(max(room, 0.0), arriving[i])
-        stock[i] += takes - gives
-        onward = arriving[i] - takes + gives
+        room = renewed[i] * held[i] * travels[i]
+        above = min(room, settles[i] * untouched[i])
+        full = stock[i] / held[i] if held[i] > 0.0 else 1.0
+        falls = above * (arriving[i] / untouched[i]) if untouched[i] > 0.0 else 0.0
+        slopes = (room - above) * (slopes_share + (1.0 - slopes_share) * full)
+        gives = room * full
+        stock[i] += falls + slopes - gives
+        supplied[i] += slopes
+        onward = arriving[i] - falls + gives
         if downstream[i] >= 0:
             arriving[downstream[i]] += onward
+            untouched[downstream[i]] += untouched[i] - above + room
         else:
             left += onward
     return left
@@ -167,7 +175,8 @@ def _replay(
     kilograms: NDArray[np.float64],
     renewed: NDArray[np.float64],
     travels: NDArray[np.float64],
-    supply: NDArray[np.float64],
+    settles: NDArray[np.float64],
+    slopes_share: float,
     watched: NDArray[np.int64],
     taken: NDArray[np.float64],
     missing: NDArray[np.float64],
@@ -175,7 +184,7 @@ def _replay(
     history: NDArray[np.float64],
 ) -> float:
     """Walk through the events; in a flood walk down the network once."""
-    arriving = np.empty(len(downstream))
+    arriving, untouched = np.empty(len(downstream)), np.empty(len(downstream))
     left = 0.0
     for event in range(len(flood)):
         k = flood[event]
@@ -186,7 +195,18 @@ def _replay(
             taken[i] += took
             missing[i] += kilograms[event] - took
         else:
-            left += flood_step(downstream, held, stock, renewed[k], travels[k], supply[k], supplied, arriving)
+            left += flood_step(
+                downstream,
+                held,
+                stock,
+                renewed[k],
+                travels[k],
+                settles[k],
+                slopes_share,
+                supplied,
+                arriving,
+                untouched,
+            )
         for place in range(len(watched)):
             i = watched[place]
             history[event, place] = 1.0 - stock[i] / held[i] if held[i] > 0.0 else 0.0
@@ -200,7 +220,8 @@ def replay(
     events: Events,
     renewed_share: ArrayLike,
     travels: ArrayLike,
-    supply_kg: ArrayLike,
+    settles: ArrayLike,
+    slopes_share: float = SLOPES_SHARE,
     stock_kg: ArrayLike | None = None,
     watch: ArrayLike = (),
 ) -> Ledger:
@@ -219,9 +240,12 @@ def replay(
     travels : array_like of float
         Share of the moving magnetics that leaves its reach (`washgrade.storm.refill.travel_share`); broadcast
         to floods by reaches.
-    supply_kg : array_like of float
-        What banks and slopes bring in each flood (`washgrade.storm.refill.steady_supply_kg`), kilograms;
-        broadcast likewise.
+    settles : array_like of float
+        Share of those from above that settles in a reach that has room for it
+        (`washgrade.storm.refill.settle_share`); broadcast likewise.
+    slopes_share : float, optional
+        Of what banks and slopes bring into an untouched reach, the share that comes whatever was dug; the
+        rest is as rich as what is left in the reach. 0 to 1.
     stock_kg : array_like of float, optional
         What each reach holds at the start, at most what it holds when fresh; that unless told.
     watch : array_like of int, optional
@@ -237,13 +261,23 @@ def replay(
     InputError
         If the shapes disagree, a value is out of its limits, or an event names a flood or reach there is not.
 
+    Notes
+    -----
+    A flood that renews the share R of a reach moves R of what it holds; the travelling part t of that leaves.
+    An untouched reach gets as much again: from above, what of the passing magnetics settles there and has
+    room, and the rest from banks and slopes. Of a touched network each of these is as much less as there is
+    less of it: what comes from above by the share of the untouched network's flow that is still in it, what
+    slopes bring by what is missing in the reach, but for ``slopes_share`` of it. So an untouched network
+    stays as it is, a dug one refills from what is within a few mean ways above it, and nothing is lost or
+    made: supplies and losses are counted.
+
     Examples
     --------
     >>> events = order_events(flood_day=[2], dig_day=[1], dig_reach=[1], dig_kg=[6.0])
     >>> ledger = replay(downstream=np.array([1, -1], np.int32), held_kg=[10.0, 10.0], events=events,
-    ...                 renewed_share=[[0.5, 0.5]], travels=0.4, supply_kg=[[2.0, 0.0]], watch=[1])
+    ...                 renewed_share=[[0.5, 0.5]], travels=0.4, settles=0.5, slopes_share=1.0, watch=[1])
     >>> ledger.stock_kg.tolist(), ledger.left_kg, ledger.history.round(2).ravel().tolist()
-    ([10.0, 5.2], 0.8, [0.6, 0.48])
+    ([10.0, 5.2], 1.8, [0.6, 0.48])
     """
     count = len(downstream)
     held = one_each("held_kg", held_kg, count, "reach", at_least=0)
@@ -275,8 +309,9 @@ def replay(
         events.reach,
         events.taken_kg,
         np.ascontiguousarray(renewed),
-        _spread("travels", travels, renewed.shape, at_most=1.0),
-        _spread("supply_kg", supply_kg, renewed.shape),
+        _spread("travels", travels, renewed.shape),
+        _spread("settles", settles, renewed.shape),
+        number("slopes_share", slopes_share, at_least=0, at_most=1),
         watched,
         taken,
         missing,
@@ -294,11 +329,9 @@ def replay(
     )
 
 
-def _spread(
-    name: str, values: ArrayLike, shape: tuple[int, ...], *, at_most: float | None = None
-) -> NDArray[np.float64]:
+def _spread(name: str, values: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
     """Broadcast to floods by reaches."""
-    found = numbers(name, values, at_least=0, at_most=at_most)
+    found = numbers(name, values, at_least=0, at_most=1)
     try:
         return np.ascontiguousarray(np.broadcast_to(found, shape))
     except ValueError:

@@ -91,8 +91,8 @@ def readings_of(past: Past, taken: NDArray[np.float64]) -> tuple[Observations, R
     value, limit, variance = seen.value.copy(), seen.limit.copy(), seen.error_variance.copy()
     rows: list[tuple[Any, ...]] = []
     if past.dug:
-        dug_reach = {part.reach for part in past.dug}
-        asked = np.flatnonzero(np.isin(nodes.reach[seen.node], list(dug_reach)))
+        # Of all samples, because what was dug upstream is missing below.
+        asked = np.arange(len(seen))
         found = past.reckon(
             past.loads_held,
             Asks(day=taken[asked], reach=nodes.reach[seen.node[asked]].astype(np.int64)),

@@ -230,6 +230,19 @@ class Past:
         return found
 
     @property
+    def fresh_sand(self) -> NDArray[np.float64]:
+        """Share of what a flood lays in each reach that is new to it (`washgrade.storm.refill`)."""
+        from washgrade.storm.refill import fresh_share
+
+        network = self._network()
+        return fresh_share(
+            downstream=network["downstream"],
+            held_kg=self.loads_held,
+            travels=network["travels"],
+            settles=network["settles"],
+        )
+
+    @property
     def fresh_share(self) -> NDArray[np.float64] | None:
         """Share of each reach that the last storm laid anew; None without a storm."""
         return self.renewed_mean[-1] if self.events else None
@@ -275,12 +288,13 @@ class Past:
 
 def _network(channels: Channels, settings: Settings) -> dict[str, Any]:
     """What a ledger wants to know of the network."""
-    from washgrade.storm.refill import travel_share
+    from washgrade.storm.refill import settle_share, travel_share
 
     reaches = channels.reaches
     return {
         "downstream": reaches.downstream,
         "travels": travel_share(reaches.length_m, travel_m=settings.sand_travel_m),
+        "settles": settle_share(reaches.length_m, travel_m=settings.sand_travel_m),
         "within_sd": settings.within_sd,
     }
 

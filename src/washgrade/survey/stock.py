@@ -266,10 +266,11 @@ def refill_of(found: Estimate, depletion: NDArray[np.float64]) -> Refill:
 
     past, chosen = found.past, found.settings
     ground = past.ground or ground_of(found.channels, found.layers.shape, chosen)
-    wanted = refill_wanted(depletion, refilled_at=REFILLED_AT)
-    dug = np.flatnonzero(wanted > 0.0)
+    wanted = refill_wanted(depletion, fresh=np.maximum(past.fresh_sand, 1e-9), refilled_at=REFILLED_AT)
+    never = wanted >= 1.0
+    rain_mm, flow_m3_s = np.where(never, np.inf, 0.0), np.where(never, np.inf, 0.0)
+    dug = np.flatnonzero((wanted > 0.0) & ~never)
     node = past.middle[dug]
-    rain_mm, flow_m3_s = np.zeros(len(depletion)), np.zeros(len(depletion))
     scale = past.learnt.refill_scale(0.5)
     if len(dug):
         rain_mm[dug] = least_rain_mm(
