@@ -133,6 +133,8 @@ class Truth:
         self.richness = self.catch[:, None] * np.exp(self.rng.normal(0, STRIP_SD, (count, STRIPS)))
         # The same ground with the same floods, had nobody ever dug: what comes down is measured against it.
         self.untouched = self.richness.copy()
+        # How much of what floods lay is new sand from slopes; nobody knows, and the reckoning is not told.
+        self.new_share = np.random.default_rng([seed, 1]).uniform()
         self.loads = np.maximum(np.rint(50 * width_m * 0.15 * BITE_M / LOAD_M3), STRIPS)
 
     def flood(self, depth_mm, storm_rng):
@@ -151,8 +153,9 @@ class Truth:
         mean = self.bed_scale * (peak / self.width_m) ** 0.4 * (self.channels.reaches.slope / 0.03) ** 0.3
         depth = storm_rng.gamma(1.6, 1.0, (count, STRIPS)) * mean[:, None] / 1.6
         moved = depth > storm_rng.uniform(0.02, 0.12, (count, STRIPS))
-        # What comes from upstream is poorer by what was dug there: untouched beds stay about their catch.
-        whole, left = self.untouched.mean(axis=1), self.richness.mean(axis=1)
+        # What does not come new from slopes is poorer by what was dug in the reach and above it, each by what
+        # it holds. So untouched beds stay about their catch.
+        whole, left = self.untouched.mean(axis=1) * self.loads, self.richness.mean(axis=1) * self.loads
         for i in range(count):
             if nodes.downstream[i] >= 0:
                 whole[nodes.downstream[i]] += 0.7 * whole[i]
@@ -161,7 +164,8 @@ class Truth:
             storm_rng.normal(0, STRIP_SD, (count, STRIPS)) + storm_rng.normal(0, 0.15)
         )
         self.untouched = np.where(moved, anew, self.untouched)
-        self.richness = np.where(moved, anew * np.minimum(left / whole, 1.0)[:, None], self.richness)
+        as_rich = self.new_share + (1.0 - self.new_share) * np.minimum(left / whole, 1.0)
+        self.richness = np.where(moved, anew * as_rich[:, None], self.richness)
 
     def day_kg(self, reach, loads=LOADS_A_DAY):
         """What a day there would bring: the richest strips first, each down to a tenth of what it held."""

@@ -177,8 +177,9 @@ def reckon(
     A flood is one step of `washgrade.storm.season.replay`, which keeps an untouched network as it is. So
     floods before the first dig change nothing and are passed over. A dig of a share q of the loads goes on
     where the last one stopped on the curve of decreasing returns: of a reach with depletion d it takes what
-    lies between ``dug_share_of(d)`` and that plus q. On one moment floods come before asks, asks before digs; digs at one
-    moment in the order of reach and size, so that the order in which they are given never matters.
+    lies between ``dug_share_of(d)`` and that plus q. On one moment floods come before asks, asks before digs;
+    digs at one moment in the order of reach and size, so that the order in which they are given never
+    matters.
 
     Examples
     --------
