@@ -7,8 +7,9 @@ sees the true state of every reach each morning and goes where the day brings mo
 The truth is not the model that reckons. Richness comes from slopes that are rich or poor by chance, mixes
 down the channels by area, and is caught better or worse by each reach. Rain varies from branch to branch
 about what the gauge reads, flow is a power of area and rain with its own scatter, scour depths are gamma
-distributed strip by strip, a scoured strip is laid anew at random about what the reach catches and what is
-left upstream (nothing is kept in balance), and digging takes the richest strips first.
+distributed strip by strip, a scoured strip is laid anew at random about what the reach catches, and digging
+takes the richest strips first. What is laid anew is poorer by what was dug there and upstream, but for a
+share of new sand from slopes, which is drawn for each season between none and all and told to nobody.
 
 The first samples are planned as `washgrade walk` does on new ground, but for the ways, which a season has
 none of: each where it lowers the doubt about all reaches most. All policies begin with the same.
@@ -16,7 +17,8 @@ none of: each where it lowers the doubt about all reaches most. All policies beg
 All reckoning is that of `washgrade rank`: the first samples, the gauge's storms, the samples on the way and
 the weights of the digs go in as records, the functions of `washgrade.survey` say what is left, and
 `washgrade.dig.choose` says where to sample and where to dig, all with their defaults. It sees nothing else.
-Its digger sees which strips are rich, so ``found_by_eye`` is 1 there and not 0.5. Two more things differ from
+The weight of a dig that is written down is that of the cleaned product, of what was dug the share that the
+settings say. Its digger sees which strips are rich, so ``found_by_eye`` is 1 there and not 0.5. Two more things differ from
 a site's, for speed: 300 joint draws and not 1000, and the ranges and variances of the grade are averaged over
 anew every fifth morning and not every time. A sample on the way costs the loads of a quarter of an hour (what
 the walk takes for one unless told) and three minutes' way, at six minutes a load.
@@ -303,7 +305,8 @@ class AsRank:
         self.digs.append(
             Dig(
                 loads=float(loads), dug_litres=loads * self.settings.shovel_litres,
-                product_mass_kg=float(kilograms) if self.weights else None, purity=1.0,
+                product_mass_kg=float(kilograms * self.settings.product_recovery) if self.weights else None,
+                purity=1.0,
                 **self.at(reach, "dig"),
             )
         )  # fmt: skip
