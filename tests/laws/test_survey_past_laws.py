@@ -323,6 +323,25 @@ def test_after_digging_out_a_reach_a_poor_sample_is_no_poor_bed() -> None:
     assert after.error_variance[0] > before.error_variance[0]
 
 
+def test_a_sample_below_a_dug_reach_is_of_a_bed_laid_with_poorer_sand() -> None:
+    """Nobody dug reach 2, which 0 and 1 run into: a flood that came between lays it poorer, none does not."""
+    dug = [
+        Dig(id=f"d{k}", time="2025-11-05", loads=60.0, dug_litres=240.0, **at(node))
+        for k, node in enumerate((2, 6))
+    ]
+    flood = Storm(id="r", time="2025-11-20", rain_mm=60.0, duration_h=1.0)
+    below = sample("s", "2025-12-01", 10, 0.08)
+    apart = sample("t", "2025-12-01", 14, 0.08)
+    plain = past([below, apart, flood]).readings
+    heeded = past([*dug, below, apart, flood]).readings
+    value = {ids[0]: heeded.value[k] for k, ids in enumerate(heeded.sample_ids)}
+    raw = {ids[0]: plain.value[k] for k, ids in enumerate(plain.sample_ids)}
+    assert value["s"] > raw["s"] + 0.01
+    assert value["t"] == raw["t"]
+    dry = past([*dug, below]).readings
+    assert dry.value[0] == raw["s"]
+
+
 def storms(*records: Storm) -> list[tuple[tuple[str, ...], float | None]]:
     """Ids and depth of rain of each storm that the records make."""
     found = storms_of(list(records), CHANNELS, SETTINGS)

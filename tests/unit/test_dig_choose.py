@@ -105,6 +105,28 @@ def test_the_step_is_the_gain_less_the_loads_that_the_look_costs():
     assert told.day_kg == pytest.approx(day_kg[0][:, 0].mean())
 
 
+def test_looks_of_the_day_are_paid_from_its_loads():
+    """Two samples of 3 loads leave 54 of the day: the third costs the last 3 of those, the dearer ones."""
+    looked = np.array([False, True, False, True])
+    told = next_step(standing(), days=3, looked=looked)
+    part = {loads: NORMAL.cdf(NORMAL.inv_cdf(loads / 300) + 0.4) for loads in (51, 54, 57, 60, 120, 180)}
+    load_kg = standing().fresh_load_kg
+    assert told.look_first
+    assert told.day_kg == pytest.approx(300.0 * load_kg[:, 0].mean() * part[54])
+    day_kg = 300.0 * load_kg * np.diff([0.0, part[60], part[120], part[180]])[:, None, None]
+    gain = learning_gain_kg(day_kg, np.log(load_kg), error_log_sd=0.35, days=3)
+    assert told.gain_kg == pytest.approx(gain[2] - 300.0 * load_kg[:, 0].mean() * (part[54] - part[51]))
+    assert part[54] - part[51] > part[60] - part[57]
+
+
+def test_looks_end_when_half_of_the_day_is_gone():
+    cheap = {"days": 10, "sample_loads": 14}
+    one, two = np.array([False, True, False, False]), np.array([False, True, False, True])
+    assert next_step(standing(), looked=one, **cheap).look_first
+    told = next_step(standing(), looked=two, **cheap)
+    assert (told.look_first, told.reach) == (False, 0)
+
+
 def test_a_dear_or_useless_look_is_not_taken():
     dear = next_step(standing(), days=3, sample_loads=59)
     assert (dear.reach, dear.look_first, dear.gain_kg) == (0, False, 0.0)
