@@ -132,6 +132,10 @@ def test_the_ranking_says_what_is_left_and_what_would_refill_it(site, ranking):
     least = min(dug, key=lambda row: row["loads_left"] / row["loads_held"])
     assert 0.2 < least["loads_left"] / least["loads_held"] < 0.4
     assert any(row["refill"] is not None for row in dug)
+    # A reach that nobody dug lacks what those above it did not hand down, and says so.
+    for row in told:
+        if row["refill"] is not None and row not in dug:
+            assert any("Reaches above it were dug" in note for note in row["notes"])
     assert all(row["refill"] is None for row in told if row["loads_left"] > 0.95 * row["loads_held"])
     assert [row["rank"] for row in told] == list(range(1, len(told) + 1))
 

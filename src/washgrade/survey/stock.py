@@ -19,6 +19,8 @@ __all__ = ["Refill", "Remains", "refill_of", "remains", "streaks_seen"]
 # A reach counts as refilled when no more than this share of it is missing; see
 # `washgrade.storm.refill.refill_wanted`.
 REFILLED_AT = 0.2
+# Share of the magnetics that must be missing for it to be said of a reach that nobody dug. Our choice.
+TOLD_MISSING = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +121,11 @@ class Remains:
             last = past.dug[digs[-1]].record.day
             gone = 1.0 - self.stock.loads_left[reach] / max(float(self.stock.loads_held[reach]), 1e-9)
             told.append(f"Dug last on {last}: about {_tens(gone)} of its loads are gone.")
+        elif self.depletion[reach] >= TOLD_MISSING:
+            told.append(
+                "Reaches above it were dug, and floods have laid it with poorer sand since: about "
+                f"{_tens(float(self.depletion[reach]))} of its magnetics are missing."
+            )
         if past.more_held[reach] > 1.1:
             told.append("More was dug than was thought to be there, so it is taken to hold more.")
         if past.fresh_share is not None and past.fresh_share[reach] >= 0.25:
