@@ -112,6 +112,7 @@ def test_looks_of_the_day_are_paid_from_its_loads():
     part = {loads: NORMAL.cdf(NORMAL.inv_cdf(loads / 300) + 0.4) for loads in (51, 54, 57, 60, 120, 180)}
     load_kg = standing().fresh_load_kg
     assert told.look_first
+    assert told.day_loads == 54.0
     assert told.day_kg == pytest.approx(300.0 * load_kg[:, 0].mean() * part[54])
     day_kg = 300.0 * load_kg * np.diff([0.0, part[60], part[120], part[180]])[:, None, None]
     gain = learning_gain_kg(day_kg, np.log(load_kg), error_log_sd=0.35, days=3)

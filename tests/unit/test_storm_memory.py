@@ -13,7 +13,7 @@ from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_
 from washgrade.sand.tree import Tree
 from washgrade.storm.learn import LASTING_A, LASTING_B, Looks, Prior, Repeats, lasting_shares, learn
 from washgrade.storm.memory import carried_share, carry_extra_variance, network_memory
-from washgrade.storm.refill import fresh_share, reach_mean, refill_wanted, settle_share, travel_share
+from washgrade.storm.refill import new_sand_share, reach_mean, refill_wanted, settle_share, travel_share
 from washgrade.storm.season import order_events, replay
 
 
@@ -305,7 +305,7 @@ def test_an_untouched_network_stays_as_it_is():
 def test_the_share_of_new_sand_is_what_the_ledger_comes_to():
     downstream, held, _, _ = season(3)
     few = {"downstream": downstream, "held_kg": held, "travels": 0.7, "settles": 0.3, "slopes_share": 0.4}
-    fresh = fresh_share(**few)
+    fresh = new_sand_share(**few)
     for reach in range(len(held)):
         events = order_events(flood_day=[2], dig_day=[1], dig_reach=[reach], dig_kg=[0.6 * held[reach]])
         after = replay(**few, events=events, renewed_share=np.full((1, len(held)), 0.5), watch=[reach])

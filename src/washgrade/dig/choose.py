@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,13 +158,16 @@ class Step:
     gain_kg : float
         What the look is expected to bring, kilograms, less what it costs; 0 for digging.
     day_kg : float
-        What the day is expected to bring where it brings most, kilograms.
+        What the rest of the day is expected to bring where it brings most, kilograms.
+    day_loads : float
+        Loads of that rest: those of the day less what samples of today have cost.
     """
 
     reach: int
     look_first: bool
     gain_kg: float
     day_kg: float
+    day_loads: float
 
 
 def next_step(
@@ -241,7 +244,9 @@ def next_step(
     sums_kg = [there.brings_kg(np.full(len(at), loads * (time + 1))) for time in range(times)]
     mean_kg = (sums_kg[0] if today == loads else there.brings_kg(np.full(len(at), today))).mean(axis=0)
     best = int(np.argmax(mean_kg))
-    dig = Step(reach=int(at[best]), look_first=False, gain_kg=0.0, day_kg=float(mean_kg[best]))
+    dig = Step(
+        reach=int(at[best]), look_first=False, gain_kg=0.0, day_kg=float(mean_kg[best]), day_loads=today
+    )
     tried = np.flatnonzero(~seen[at])
     if draws < 2 or not len(tried) or today - cost_loads < (1.0 - LOOKING_SHARE) * loads:
         return dig
@@ -256,4 +261,4 @@ def next_step(
     most = int(np.argmax(gain_kg))
     if gain_kg[most] <= 0.0:
         return dig
-    return Step(reach=int(at[tried[most]]), look_first=True, gain_kg=float(gain_kg[most]), day_kg=dig.day_kg)
+    return replace(dig, reach=int(at[tried[most]]), look_first=True, gain_kg=float(gain_kg[most]))

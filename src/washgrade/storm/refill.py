@@ -11,7 +11,7 @@ from washgrade.storm.arrays import numbers, one_each
 __all__ = [
     "SLOPES_SHARE",
     "TRAVEL_M",
-    "fresh_share",
+    "new_sand_share",
     "reach_mean",
     "refill_wanted",
     "settle_share",
@@ -117,7 +117,7 @@ def refill_wanted(
     depletion : array_like of float
         Share of the stock that is missing, 0 to 1.
     fresh : array_like of float, optional
-        Share of what a flood lays that is new to the reach (`fresh_share`), above 0.
+        Share of what a flood lays that is new to the reach (`new_sand_share`), above 0.
     refilled_at : array_like of float, optional
         Depletion at which a reach counts as refilled. 0.2: our choice, a fifth is hardly noticed.
 
@@ -152,7 +152,7 @@ def _from_above(
     return found
 
 
-def fresh_share(
+def new_sand_share(
     *,
     downstream: NDArray[np.int32],
     held_kg: ArrayLike,
@@ -181,7 +181,7 @@ def fresh_share(
 
     Examples
     --------
-    >>> fresh_share(downstream=np.array([1, -1], np.int32), held_kg=1.0, travels=0.8, settles=0.4).round(2)
+    >>> new_sand_share(downstream=np.array([1, -1], np.int32), held_kg=1.0, travels=0.8, settles=0.4).round(2)
     array([0.4 , 0.56])
     """
     count = len(downstream)

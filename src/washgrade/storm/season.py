@@ -269,7 +269,8 @@ def replay(
     less of it: what comes from above by the share of the untouched network's flow that is still in it, what
     slopes bring by what is missing in the reach, but for ``slopes_share`` of it. So an untouched network
     stays as it is, a dug one refills from what is within a few mean ways above it, and nothing is lost or
-    made: supplies and losses are counted.
+    made: supplies and losses are counted. That dry beds stand, over years, where they stood is what scour
+    chains show: fill makes good the scour (Powell et al. 2006, Earth Surface Processes and Landforms 31).
 
     Examples
     --------

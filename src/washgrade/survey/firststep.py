@@ -71,9 +71,12 @@ def told_first(ranking: Ranking) -> list[str]:
     found = ranking.estimate
     name, units = found.channels.reaches.reach_id[step.reach], found.settings.units
     if not step.look_first:
+        day = f"A day of {DAY_LOADS} loads"
+        if step.day_loads < DAY_LOADS:
+            day = f"What the samples of {found.day} leave of a day, {step.day_loads:.0f} loads"
         return [
-            f"No sample pays before a day of digging. A day of {DAY_LOADS} loads, the richest that the eye "
-            f"finds, is expected to bring most in {name}: {show_mass(step.day_kg, units)} of magnetics."
+            f"No sample pays before a day of digging. {day}, the richest that the eye finds, is expected to "
+            f"bring most in {name}: {show_mass(step.day_kg, units)} of magnetics."
         ]
     return [
         f"A sample in {name} first: over the next {DAYS_AHEAD} days of digging it is expected to bring "
@@ -94,8 +97,8 @@ def first_json(ranking: Ranking) -> dict[str, Any] | None:
     -------
     dict or None
         ``reach``, ``sample`` (take one there first, or dig there), ``gain_kg`` (what the sample brings more
-        than it costs over the next days) and ``day_kg`` (what a day where it brings most is expected to
-        bring), magnetics in kilograms; None where no reach is open.
+        than it costs over the next days) and ``day_kg`` (what is left of the day is expected to
+        bring where it brings most), magnetics in kilograms; None where no reach is open.
     """
     step = first_step(ranking)
     if step is None:

@@ -230,12 +230,12 @@ class Past:
         return found
 
     @property
-    def fresh_sand(self) -> NDArray[np.float64]:
+    def new_sand_share(self) -> NDArray[np.float64]:
         """Share of what a flood lays in each reach that is new to it (`washgrade.storm.refill`)."""
-        from washgrade.storm.refill import fresh_share
+        from washgrade.storm.refill import new_sand_share
 
         network = self._network()
-        return fresh_share(
+        return new_sand_share(
             downstream=network["downstream"],
             held_kg=self.loads_held,
             travels=network["travels"],

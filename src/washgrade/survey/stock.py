@@ -273,7 +273,7 @@ def refill_of(found: Estimate, depletion: NDArray[np.float64]) -> Refill:
 
     past, chosen = found.past, found.settings
     ground = past.ground or ground_of(found.channels, found.layers.shape, chosen)
-    wanted = refill_wanted(depletion, fresh=np.maximum(past.fresh_sand, 1e-9), refilled_at=REFILLED_AT)
+    wanted = refill_wanted(depletion, fresh=np.maximum(past.new_sand_share, 1e-9), refilled_at=REFILLED_AT)
     never = wanted >= 1.0
     rain_mm, flow_m3_s = np.where(never, np.inf, 0.0), np.where(never, np.inf, 0.0)
     dug = np.flatnonzero((wanted > 0.0) & ~never)
