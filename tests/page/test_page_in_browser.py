@@ -208,7 +208,7 @@ def test_text_never_becomes_markup(show, view, script):
             opened.until(lambda n=n: EVIL[n].strip("\u2028\u2029") in page.locator("#card").text_content())
         page.keyboard.press("Escape")
         page.locator("#samples summary").click()
-        page.locator("#samples-body button").first.click()
+        page.locator("#samples-body tbody button").first.click()
         assert EVIL[0] in page.locator(".leaflet-popup-content").text_content()
         page.locator("#about summary").click()
         assert page.title().startswith(EVIL[0])
