@@ -288,7 +288,7 @@ def doubt_weight(weighed: Weighed, *, cutoff_grade: float, parts: int = PARTS) -
             there.down,
             there.variance,
             weighed.regressors,
-            weighed.prior_mean,
+            weighed.expected(int(part)),
             averaged.step[part],
             averaged.covariance[part],
             weighed.place,
@@ -379,7 +379,7 @@ def doubt_of(
     count, cols = len(kept), many + size
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
-    variance, no_gram, mix = np.empty((count, 3)), np.empty((0, 0)), small.mix
+    variance, no_gram, log_weight = np.empty((count, 3)), np.empty((0, 0)), small.log_weight
     regressors = weighed.regressors[kept]
     chosen = _spread_parts(len(averaged.points), parts)
     covariance, wanted = np.empty((len(chosen), many, many)), np.empty((len(chosen), many, many))
@@ -388,7 +388,7 @@ def doubt_of(
         error[:rows] = averaged.error_variance[part]
         columns[:rows, many:] = averaged.columns[part][:, 1:]
         columns[row_of, np.arange(many)] = error[row_of]
-        given = (small.downstream, small.length_m, mix, place, older, loading, columns, error)
+        given = (small.downstream, small.length_m, log_weight, place, older, loading, columns, error)
         process = averaged.process(int(part)).numbers
         solver.pass_up(*given, process, b, c, v, lam, eta, no_gram)
         solver.pass_down(*given, process, b, c, v, lam, eta, up, down, variance)

@@ -21,8 +21,9 @@ POINTS_LOG2 = 11
 
 
 def _parts(priors: Priors) -> dict[str, NDArray[np.float64]]:
-    points = priors.points(even_points(POINTS_LOG2, 8))
-    total, planar = np.exp(2 * points[:, 0]), expit(points[:, 6])
+    # At a place with the usual catchment, where the mixing (column 5) changes nothing.
+    points = priors.points(even_points(POINTS_LOG2, 9))
+    total, planar = np.exp(2 * points[:, 0]), expit(points[:, 7])
     up, local = expit(points[:, 1]), np.exp(2 * points[:, 4])
     return {
         "up": total * (1 - planar) * up,
@@ -31,8 +32,8 @@ def _parts(priors: Priors) -> dict[str, NDArray[np.float64]]:
         "place": (1 - priors.scoop_share) * local,
         "up_m": np.exp(points[:, 2]),
         "down_m": np.exp(points[:, 3]),
-        "scale": np.exp(points[:, 5]),
-        "planar_range": np.exp(points[:, 7]),
+        "scale": np.exp(points[:, 6]),
+        "planar_range": np.exp(points[:, 8]),
     }
 
 

@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numba import njit
 
-from washgrade.sand.solver import pass_down, pass_up
+from washgrade.sand.solver import middle_of_mixture, pass_down, pass_up, variance_share
 from washgrade.sand.tails import along_doubt, below_limits
 
 __all__ = ["log_evidences"]
@@ -83,7 +83,7 @@ def log_evidences(
     points,
     downstream,
     length_m,
-    mix,
+    log_weight,
     place,
     older,
     loading,
@@ -112,8 +112,8 @@ def log_evidences(
 ):
     """Fill the log evidence and the pooled readings at each point of the hyper-parameters.
 
-    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd; then, unless
-    left out, the log of what the prior sds of the scaled regressors are multiplied by; then, where there are
+    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd, logit mixing;
+    then, unless left out, the log of what the prior sds of the scaled regressors are multiplied by; then, where there are
     planar columns (the last ones), logit planar share and log planar range. Traces of place
     ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells where the
     sites had not come to rest. ``columns``, ``error``, ``step`` and ``covariance`` have one entry for each
@@ -129,8 +129,9 @@ def log_evidences(
     variance = np.empty((small, 3))
     gram, total = np.empty((1 + size, 1 + size)), np.empty((size, size))
     root = np.empty((size, size))
-    process = np.empty(4)
+    process = np.empty(5)
     omega, precision, weighted = np.empty(places), np.empty(places), np.empty(places)
+    expected = np.empty(places)
     unexplained, spot = np.empty(size), np.empty(places, np.int64)
     for i in range(small):
         row = place[i]
@@ -158,15 +159,15 @@ def log_evidences(
         for m in range(size - planar):
             known[m] = prior_precision[m]
             if is_scaled[m]:
-                known[m] *= math.exp(-2.0 * points[point, 5])
+                known[m] *= math.exp(-2.0 * points[point, 6])
             log_prior_precision += math.log(known[m])
         if planar > 0:
-            flat = spread / (1.0 + math.exp(-points[point, 6]))
+            flat = spread / (1.0 + math.exp(-points[point, 7]))
             spread -= flat
             upper = 1
-            while upper < len(planar_log_range) - 1 and planar_log_range[upper] < points[point, 7]:
+            while upper < len(planar_log_range) - 1 and planar_log_range[upper] < points[point, 8]:
                 upper += 1
-            along = (points[point, 7] - planar_log_range[upper - 1]) / (
+            along = (points[point, 8] - planar_log_range[upper - 1]) / (
                 planar_log_range[upper] - planar_log_range[upper - 1]
             )
             along = min(max(along, 0.0), 1.0)
@@ -178,6 +179,7 @@ def log_evidences(
                 log_prior_precision += math.log(t)
         process[0], process[1] = spread * share, math.exp(points[point, 2])
         process[2], process[3] = spread * (1.0 - share), math.exp(points[point, 3])
+        process[4] = 1.0 / (1.0 + math.exp(-points[point, 5]))
         local = math.exp(2.0 * points[point, 4])
         scoop = scoop_share * local
         for k in range(len(limit)):
@@ -185,8 +187,12 @@ def log_evidences(
         for row in range(places):
             # What the place effect, the doubt about the place along the channel, and the sand that floods
             # have laid in the place of the old add, shared by its holes.
-            omega[row] = local - scoop + along_doubt(process, along_sd_m[row])
-            omega[row] += (1.0 - loading[row] * loading[row]) * process[0]
+            here = variance_share(log_weight[spot[row]], process[4])
+            omega[row] = local - scoop + along_doubt(process, here, along_sd_m[row])
+            omega[row] += (1.0 - loading[row] * loading[row]) * process[0] * here
+            expected[row] = middle_of_mixture(process[0], here)
+            for m in range(size):
+                expected[row] += regressors[row, m] * prior_mean[m]
         last_move[:] = 0.0
         unsettled[point] = sites > 0
         for _ in range(MOST_SWEEPS):
@@ -207,9 +213,8 @@ def log_evidences(
                 average = weighted[row] / precision[row]
                 log_determinant += math.log(precision[row])
                 error[at, row] = omega[row] + 1.0 / precision[row]
-                columns[at, row, 0] = average
+                columns[at, row, 0] = average - expected[row]
                 for m in range(size):
-                    columns[at, row, 0] -= regressors[row, m] * prior_mean[m]
                     columns[at, row, 1 + m] = regressors[row, m]
             for k in range(holes):
                 off = value[k] - weighted[member[k]] / precision[member[k]]
@@ -221,7 +226,7 @@ def log_evidences(
             log_determinant += pass_up(
                 downstream,
                 length_m,
-                mix,
+                log_weight,
                 place,
                 older,
                 loading,
@@ -253,7 +258,7 @@ def log_evidences(
             pass_down(
                 downstream,
                 length_m,
-                mix,
+                log_weight,
                 place,
                 older,
                 loading,
@@ -274,11 +279,11 @@ def log_evidences(
                 row = trace_place[k]
                 i = spot[row]
                 kept = loading[row]
-                middle = kept * up[i, 0] + down[i, 0]
+                middle = expected[row] + kept * up[i, 0] + down[i, 0]
                 wide = kept * (kept * variance[i, 0] + 2.0 * variance[i, 1]) + variance[i, 2]
                 for m in range(size):
                     unexplained[m] = regressors[row, m] - kept * up[i, 1 + m] - down[i, 1 + m]
-                    middle += regressors[row, m] * prior_mean[m] + unexplained[m] * step[at, m]
+                    middle += unexplained[m] * step[at, m]
                 _half_solve(root, unexplained)
                 for m in range(size):
                     wide += unexplained[m] * unexplained[m]

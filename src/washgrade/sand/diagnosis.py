@@ -234,7 +234,7 @@ def judge(weighed: Weighed) -> Diagnosis:
         scoop = np.exp(2.0 * averaged.points[part, 4]) - shared
         own = np.maximum(seen.error_variance + scoop, 1e-6)
         error = averaged.error_variance[part]
-        pooled = averaged.columns[part][:, 0] + read.regressors @ weighed.prior_mean
+        pooled = averaged.columns[part][:, 0] + weighed.expected(part)[read.node]
         # Trend, T and D without the place's readings; what the place has of its own comes on top.
         free = wide * error / (error - wide)
         before = free * (middle / wide - pooled / error)
@@ -277,10 +277,11 @@ def place_variance(weighed: Weighed, part: int) -> NDArray[np.float64]:
         floods have laid since in the place of what was read.
     """
     process = weighed.averaged.process(part).numbers
-    kinds_m, kind = np.unique(weighed.read.along_sd_m, return_inverse=True)
-    along = np.array([along_doubt(process, one_m) for one_m in kinds_m], dtype=np.float64)
-    renewed = (1.0 - weighed.read.loading**2) * process[0]
-    return np.asarray(weighed.averaged.shared_variance[part] + along[kind] + renewed, dtype=np.float64)
+    read = weighed.read
+    share = np.exp(-process[4] * weighed.tree.log_weight[read.node])
+    along = [along_doubt(process, here, sd_m) for here, sd_m in zip(share, read.along_sd_m, strict=True)]
+    renewed = (1.0 - read.loading**2) * process[0] * share
+    return np.asarray(weighed.averaged.shared_variance[part] + np.array(along) + renewed, dtype=np.float64)
 
 
 def latent_at(
@@ -326,12 +327,13 @@ def latent_at(
     variance, no_gram = np.empty((len(tree), 3)), np.empty((0, 0))
     read = weighed.read
     rows = (place, read.older, read.loading, columns, error)
-    arrays = (tree.downstream, tree.length_m, tree.mix, *rows, averaged.process(part).numbers)
+    arrays = (tree.downstream, tree.length_m, tree.log_weight, *rows, averaged.process(part).numbers)
     solver.pass_up(*arrays, b, c, v, lam, eta, no_gram)
     solver.pass_down(*arrays, b, c, v, lam, eta, up, down, variance)
     kept = np.ones(len(at)) if loading is None else loading
     unexplained = regressors - kept[:, None] * up[at, 1:] - down[at, 1:]
-    known = regressors @ weighed.prior_mean + kept * up[at, 0] + down[at, 0]
+    known = regressors @ weighed.prior_mean + weighed.mixture_middle(part, tree.log_weight[at])
+    known += kept * up[at, 0] + down[at, 0]
     wide = kept**2 * variance[at, 0] + 2.0 * kept * variance[at, 1] + variance[at, 2]
     wide += np.einsum("ij,jk,ik->i", unexplained, averaged.covariance[part], unexplained)
     return known + unexplained @ averaged.step[part], wide

@@ -20,6 +20,7 @@ DIRECTIONS = (
     (4, 1, (1, 1, 3, 3)),
     (4, 4, (1, 3, 5, 13)),
     (5, 2, (1, 1, 5, 5, 17)),
+    (5, 4, (1, 1, 5, 5, 5)),
 )
 MOST_DIMENSIONS = 1 + len(DIRECTIONS)
 MOST_LOG2 = 30
@@ -33,7 +34,7 @@ def even_points(count_log2: int, size: int) -> NDArray[np.float64]:
     count_log2 : int
         Logarithm of their number to the base 2, 0 to 30.
     size : int
-        Dimensions of the cube, 1 to 8.
+        Dimensions of the cube, 1 to 9.
 
     Returns
     -------

@@ -304,7 +304,7 @@ def _mix(
     # Smooths and draws under each representative: summaries per node, grade totals per reach and draw.
     tree, averaged, regressors = weighed.tree, weighed.averaged, weighed.regressors
     count, parts = len(tree), len(averaged.points)
-    place, prior_mean, mix = weighed.place, weighed.prior_mean, tree.mix
+    place, log_weight = weighed.place, tree.log_weight
     means = np.empty((parts, count), dtype=np.float32)
     variances = np.empty((parts, count), dtype=np.float32)
     totals = np.zeros((reaches, draws), dtype=np.float32)
@@ -315,13 +315,13 @@ def _mix(
         part = there.part
         columns, error = averaged.columns[part], averaged.error_variance[part]
         step, covariance = averaged.step[part], averaged.covariance[part]
-        shared = float(averaged.shared_variance[part])
+        shared, expected = float(averaged.shared_variance[part]), weighed.expected(part)
         mixture.latent_moments(
             there.up,
             there.down,
             there.variance,
             regressors,
-            prior_mean,
+            expected,
             step,
             covariance,
             place,
@@ -335,7 +335,7 @@ def _mix(
         coefficients = solver.draw_coefficients(
             tree.downstream,
             tree.length_m,
-            mix,
+            log_weight,
             place,
             weighed.read.older,
             weighed.read.loading,
@@ -361,7 +361,7 @@ def _mix(
                 down,
                 local,
                 regressors,
-                prior_mean,
+                expected,
                 coefficient,
                 place,
                 weighed.read.loading,

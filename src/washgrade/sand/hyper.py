@@ -194,7 +194,7 @@ class Averaged:
 
     Parameters
     ----------
-    points : ndarray of float64, shape (representatives, 6 or 8)
+    points : ndarray of float64, shape (representatives, 7 or 9)
         As :meth:`Priors.points` returns them.
     columns : ndarray of float64, shape (representatives, places, 1 + regressors)
         Pooled readings less the prior mean, and the regressors, for each representative.
@@ -241,7 +241,7 @@ class Averaged:
         Process
             Its numbers.
         """
-        log_sd, logit_share, log_up_m, log_down_m = self.points[representative][:4]
+        log_sd, logit_share, log_up_m, log_down_m, _, logit_mixing = self.points[representative][:6]
         share = 1.0 / (1.0 + math.exp(-logit_share))
         on_tree = math.exp(2 * log_sd) - self.planar_variance(representative)
         return Process(
@@ -249,6 +249,7 @@ class Averaged:
             up_range_m=math.exp(log_up_m),
             down_variance=on_tree * (1 - share),
             down_range_m=math.exp(log_down_m),
+            mixing=1.0 / (1.0 + math.exp(-logit_mixing)),
         )
 
     def planar_variance(self, representative: int) -> float:
@@ -265,7 +266,7 @@ class Averaged:
             0 where there is no such part.
         """
         point = self.points[representative]
-        return math.exp(2 * point[0]) / (1.0 + math.exp(-point[6])) if len(point) > 6 else 0.0
+        return math.exp(2 * point[0]) / (1.0 + math.exp(-point[7])) if len(point) > 7 else 0.0
 
 
 def _evidences(
@@ -281,7 +282,7 @@ def _evidences(
     # The scale is that of the covariates; the intercept and known sources keep their own.
     is_scaled = np.zeros(size, dtype=np.bool_)
     is_scaled[1 : len(prior.mean)] = prior.mean[1:] == 0.0
-    if points.shape[1] < 6:
+    if points.shape[1] < 7:
         is_scaled[:] = False
     # Thousands of points are only weighed; what is found at them besides is not kept.
     rows = len(points) if kept else 1
@@ -296,7 +297,7 @@ def _evidences(
         points,
         tree.downstream,
         tree.length_m,
-        tree.mix,
+        tree.log_weight,
         read.place,
         read.older,
         read.loading,
@@ -344,7 +345,7 @@ def average(read: Readings, priors: Priors, *, prior: CoefficientPrior | None = 
         Forty-eight representatives. No chance is involved: the points are the same every time.
     """
     prior = priors.coefficients(read.trend_size) if prior is None else prior
-    even = even_points(POINTS_LOG2, 6 if read.trend_size == read.regressors.shape[1] else 8)
+    even = even_points(POINTS_LOG2, 7 if read.trend_size == read.regressors.shape[1] else 9)
     wide = priors.points(even)
     evidence, unsettled, _ = _evidences(read, wide, prior, priors, kept=False)
     points, log_prior = wide, priors.log_density(wide)
@@ -492,12 +493,13 @@ def natural_numbers(
         "tail-up range, m": np.exp(points[:, 2]),
         "tail-down range, m": np.exp(points[:, 3]),
         "local sd": np.exp(points[:, 4]),
+        "mixing": 1.0 / (1.0 + np.exp(-points[:, 5])),
     }
     if len(prior.sd) > 1:
-        out["covariate sd"] = np.exp(points[:, 5]) * prior.sd[1]
-    if read.planar and points.shape[1] > 6:
-        out["planar share"] = 1.0 / (1.0 + np.exp(-points[:, 6]))
-        out["planar range, m"] = np.exp(points[:, 7]) * read.planar.diameter_m
+        out["covariate sd"] = np.exp(points[:, 6]) * prior.sd[1]
+    if read.planar and points.shape[1] > 7:
+        out["planar share"] = 1.0 / (1.0 + np.exp(-points[:, 7]))
+        out["planar range, m"] = np.exp(points[:, 8]) * read.planar.diameter_m
     return out
 
 

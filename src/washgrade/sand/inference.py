@@ -51,7 +51,7 @@ class Kriged:
 
 @dataclass(frozen=True, slots=True)
 class _Passed:
-    mix: NDArray[np.float64]
+    log_weight: NDArray[np.float64]
     place: NDArray[np.int32]
     older: NDArray[np.int32]
     pooled: Pooled
@@ -71,11 +71,11 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
     c, v, lam = np.empty(count), np.empty(count), np.empty(count)
     gram = np.empty((cols, cols))
     # Worked out anew at each asking: once is enough.
-    mix = tree.mix
+    log_weight = tree.log_weight
     log_determinant = solver.pass_up(
         tree.downstream,
         tree.length_m,
-        mix,
+        log_weight,
         place,
         older,
         pooled.loading,
@@ -90,7 +90,7 @@ def _pass_up(tree: Tree, process: Process, pooled: Pooled) -> _Passed:
         gram,
     )
     return _Passed(
-        mix,
+        log_weight,
         place,
         older,
         pooled,
@@ -239,7 +239,7 @@ def krige(
     solver.pass_down(
         tree.downstream,
         tree.length_m,
-        passed.mix,
+        passed.log_weight,
         passed.place,
         passed.older,
         pooled.loading,
@@ -372,7 +372,7 @@ def deviations(
     coefficients = solver.draw_coefficients(
         tree.downstream,
         tree.length_m,
-        passed.mix,
+        passed.log_weight,
         passed.place,
         passed.older,
         pooled.loading,

@@ -19,7 +19,7 @@ def latent_moments(
     down,
     variance,
     regressors,
-    prior_mean,
+    expected,
     step,
     covariance,
     place,
@@ -32,6 +32,7 @@ def latent_moments(
 ):
     """Fill mean and variance of regression + T + D + place effect at every node.
 
+    ``expected``, of shape (nodes,), is the middle that was thought before any sample.
     Of a place read before floods, the effect is taken to have faded as T has; the youngest reading tells of
     it.
     """
@@ -40,10 +41,8 @@ def latent_moments(
     for i in range(len(mean)):
         middle = up[i, 0] + down[i, 0]
         wide = variance[i, 0] + 2.0 * variance[i, 1] + variance[i, 2]
-        fixed = 0.0
         for m in range(size):
             unexplained[m] = regressors[i, m] - up[i, 1 + m] - down[i, 1 + m]
-            fixed += regressors[i, m] * prior_mean[m]
             middle += unexplained[m] * step[m]
             carried[m] = 0.0
         # Along the rows of the covariance, so that several sums grow at once.
@@ -74,7 +73,7 @@ def latent_moments(
             middle += own * (columns[row, 0] - seen)
         else:
             wide += shared_variance
-        mean[i] = fixed + middle
+        mean[i] = expected[i] + middle
         spread[i] = wide
 
 
@@ -159,7 +158,7 @@ def add_reach_grades(
     deviation_down,
     local,
     regressors,
-    prior_mean,
+    expected,
     coefficient,
     place,
     loading,
@@ -181,11 +180,9 @@ def add_reach_grades(
     lost_up = np.zeros(draws)
     for i in range(len(reach)):
         known = up[i, 0] + down[i, 0]
-        fixed = 0.0
         for d in range(draws):
             z[d] = known + deviation_up[i, d] + deviation_down[i, d]
         for m in range(size):
-            fixed += regressors[i, m] * prior_mean[m]
             unexplained = regressors[i, m] - up[i, 1 + m] - down[i, 1 + m]
             for d in range(draws):
                 z[d] += unexplained * coefficient[m, d]
@@ -208,6 +205,6 @@ def add_reach_grades(
             off = reading - z[d]
             if lost > 0.0:
                 off += lost_up[d]
-            here = fixed + z[d] + own * off + sd * local[i, d]
+            here = expected[i] + z[d] + own * off + sd * local[i, d]
             # Single precision here: the grade needs no more, and its exponential is twice as fast.
             total[at, d] += np.float32(1.0) / (np.float32(1.0) + np.exp(np.float32(-here)))

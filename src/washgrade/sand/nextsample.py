@@ -34,7 +34,7 @@ PARTS = 8
 def _gain(
     downstream,
     length_m,
-    mix,
+    log_weight,
     place,
     older,
     loading,
@@ -56,7 +56,7 @@ def _gain(
 
     ``up``, ``down`` hold means of T and D for the readings (column 0, not used) and each regressor.
     """
-    range_up_m, var_down, range_down_m = process[1], process[2], process[3]
+    range_up_m, var_down, range_down_m, power = process[1], process[2], process[3], 0.5 * (1.0 + process[4])
     count, size = regressors.shape
     # Sums over a node's subtree, itself included: 2 x 2 (three numbers) and 2 for each regressor.
     inner, pull = np.zeros((count, 3)), np.zeros((count, 2 * size))
@@ -107,8 +107,9 @@ def _gain(
         s = 1.0 / (1.0 + lam_after * q)
         g_t, g_d = 0.0, 0.0
         if v[j] > 0.0:
-            g_t = mix[i] * fade_up * (v_after + c_after * c_after * q * s) / v[j]
-            g_d = mix[i] * fade_up * c_after * q * s / v[j]
+            u = math.exp(power * (log_weight[i] - log_weight[j])) * fade_up
+            g_t = u * (v_after + c_after * c_after * q * s) / v[j]
+            g_d = u * c_after * q * s / v[j]
         f_td, f_dd = c_after * s * a - g_t * c[j], s * a - g_d * c[j]
         link[i, 0], link[i, 1], link[i, 2], link[i, 3] = g_t, f_td, g_d, f_dd
         # F = [[g_t, f_td], [g_d, f_dd]]; R g and R (second column of F).
@@ -250,7 +251,7 @@ def gain_of_one_more(
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
     variance, gram, gain = np.empty((count, 3)), np.empty((cols, cols)), np.empty(count)
-    arrays = (tree.downstream, tree.length_m, tree.mix, place, older, pooled.loading)
+    arrays = (tree.downstream, tree.length_m, tree.log_weight, place, older, pooled.loading)
     given = (pooled.columns, pooled.error_variance, process.numbers)
     solver.pass_up(*arrays, *given, b, c, v, lam, eta, gram)
     solver.pass_down(*arrays, *given, b, c, v, lam, eta, up, down, variance)
@@ -310,7 +311,7 @@ def gain_on_average(
     number("own_variance", own_variance, above=0)
     averaged, tree = weighed.averaged, weighed.tree
     chosen = np.unique(np.linspace(0, len(averaged.points) - 1, parts).round().astype(np.int64))
-    place, mix, gain = weighed.place, tree.mix, np.empty(len(tree))
+    place, log_weight, gain = weighed.place, tree.log_weight, np.empty(len(tree))
     total = np.zeros(len(tree))
     regressors = np.ascontiguousarray(weighed.regressors)
     for there in weighed.smoothed(chosen):
@@ -318,7 +319,7 @@ def gain_on_average(
         _gain(
             tree.downstream,
             tree.length_m,
-            mix,
+            log_weight,
             place,
             weighed.read.older,
             weighed.read.loading,

@@ -50,6 +50,10 @@ class Priors:
         standard deviation of that number itself, which all covariates share, so that samples decide how much
         covariates matter at all. Where there are more than two, each gets less, so that all together they are
         expected to explain no more.
+    mixing_a, mixing_b : float, default 1 and 2
+        Beta distribution of how far branches that join mix like loads of sand (``Process.mixing``). Were the
+        slopes' sands independent and normal, it would be 1. Our choice, because they are neither: richness is
+        skew, and neighbouring slopes are alike, so a mixture's variance falls more slowly.
     planar_share_a, planar_share_b : float, default 1 and 2
         Beta distribution of the share that likeness across the land has in the variance of total sd.
     planar_range_share, planar_range_log_sd : float, default 0.25 and 0.7
@@ -76,6 +80,8 @@ class Priors:
     intercept_sd: float = 1.0
     covariate_sd: float = 0.1
     covariate_log_sd: float = 1.0
+    mixing_a: float = 1.0
+    mixing_b: float = 2.0
     planar_share_a: float = 1.0
     planar_share_b: float = 2.0
     planar_range_share: float = 0.25
@@ -130,15 +136,16 @@ class Priors:
         return replace(self, up_range_m=self.up_range_m * factor, down_range_m=self.down_range_m * factor)
 
     def _normals(self, size: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        # Middle and standard deviation of the logs; the shares, columns 1 and 6, are no normals.
+        # Middle and standard deviation of the logs; the shares, columns 1, 5 and 7, are no normals.
         lengths = (self.up_range_m, self.down_range_m)
-        middle = np.log([self.total_sd, 1.0, *lengths, self.local_sd, 1.0, 1.0, self.planar_range_share])
+        middle = np.log([self.total_sd, 1.0, *lengths, self.local_sd, 1.0, 1.0, 1.0, self.planar_range_share])
         log_sd = (
             self.total_sd_log_sd,
             1.0,
             self.up_range_log_sd,
             self.down_range_log_sd,
             self.local_sd_log_sd,
+            1.0,
             self.covariate_log_sd,
             1.0,
             self.planar_range_log_sd,
@@ -150,15 +157,15 @@ class Priors:
 
         Parameters
         ----------
-        even : ndarray of float64, shape (points, 5), (points, 6) or (points, 8)
-            Between 0 and 1; eight numbers where there is a planar part, five where covariates are not scaled.
+        even : ndarray of float64, shape (points, 6), (points, 7) or (points, 9)
+            Between 0 and 1; nine numbers where there is a planar part, six where covariates are not scaled.
 
         Returns
         -------
-        ndarray of float64, shape (points, 5), (points, 6) or (points, 8)
-            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd; log of what the
-            sd of the covariates is multiplied by; logit planar share, log planar range in diameters of the
-            ground.
+        ndarray of float64, shape (points, 6), (points, 7) or (points, 9)
+            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd, logit mixing;
+            log of what the sd of the covariates is multiplied by; logit planar share, log planar range in
+            diameters of the ground.
         """
         middle, log_sd = self._normals(even.shape[1])
         out = np.asarray(middle + log_sd * ndtri(even), dtype=np.float64)
@@ -168,16 +175,18 @@ class Priors:
         return out
 
     def _shares(self, size: int) -> list[tuple[int, float, float]]:
-        return [(1, self.up_share_a, self.up_share_b), (6, self.planar_share_a, self.planar_share_b)][
-            : 1 + (size > 6)
-        ]
+        return [
+            (1, self.up_share_a, self.up_share_b),
+            (5, self.mixing_a, self.mixing_b),
+            (7, self.planar_share_a, self.planar_share_b),
+        ][: 2 + (size > 7)]
 
     def log_density(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log density of the prior on the scale of :meth:`points`.
 
         Parameters
         ----------
-        points : ndarray of float64, shape (points, 5), (points, 6) or (points, 8)
+        points : ndarray of float64, shape (points, 6), (points, 7) or (points, 9)
             As :meth:`points` returns them.
 
         Returns

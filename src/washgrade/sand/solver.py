@@ -2,7 +2,8 @@ r"""Compiled passes up and down a tree: the exact Gaussian solver, linear in the
 
 The latent value is T + D. T (tail-up) runs down: :math:`T_j = \sum u_i T_i + e_j` over the branches i that
 join at j. D (tail-down) spreads up from the outlet: :math:`D_i = a_i D_j + \text{noise}(q_i)`. Here
-:math:`u_i = \sqrt{A_i/A_j}\,e^{-h_i/r_T}`, :math:`a_i = e^{-h_i/r_D}`, :math:`q_i = s_D^2(1-a_i^2)`. Both are
+:math:`u_i = (A_i/A_j)^{(1+m)/2}\,e^{-h_i/r_T}`, :math:`a_i = e^{-h_i/r_D}`,
+:math:`q_i = s_D^2(1-a_i^2)`, and the variance of T at a node is :math:`s_T^2 (A_i/A_0)^{-m}`. Both are
 Markov on the tree (Ver Hoef & Peterson 2010, J. Am. Stat. Assoc. 105:6-18, exponential models), so all that
 the ground above a node knows about the rest is: T given D is normal with mean b + cD and variance v, and the
 likelihood of D is proportional to :math:`\exp(-\lambda D^2/2 + \eta D)`.
@@ -25,14 +26,47 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["draw_coefficients", "draw_fields", "pass_down", "pass_up"]
+__all__ = [
+    "draw_coefficients",
+    "draw_fields",
+    "middle_of_mixture",
+    "pass_down",
+    "pass_up",
+    "variance_share",
+]
+
+
+@njit(cache=True, nogil=True)
+def variance_share(log_weight, mixing):
+    r"""Variance of T at a node over that at the usual weight: :math:`(A/A_0)^{-m}`.
+
+    Returns
+    -------
+    float
+        1 where nothing mixes.
+    """
+    return math.exp(-mixing * log_weight) if mixing > 0.0 else 1.0
+
+
+@njit(cache=True, nogil=True)
+def middle_of_mixture(up_variance, share):
+    r"""How far the middle at a node lies above that at the usual weight: :math:`s_T^2(1-(A/A_0)^{-m})/2`.
+
+    So that lognormal grades have one mean everywhere, as mixtures of loads have.
+
+    Returns
+    -------
+    float
+        0 where ``share``, of :func:`variance_share`, is 1.
+    """
+    return 0.5 * up_variance * (1.0 - share)
 
 
 @njit(cache=True, nogil=True)
 def pass_up(
     downstream,
     length_m,
-    mix,
+    log_weight,
     place,
     older,
     loading,
@@ -48,7 +82,7 @@ def pass_up(
 ):
     """Walk from the leaves to the outlets; fill the states and the Gram matrix.
 
-    ``process`` is (variance up, range up in m, variance down, range down in m). All outputs are overwritten.
+    ``process`` is (variance up, range up in m, variance down, range down in m, mixing). All outputs are overwritten.
     ``gram`` may be smaller than the columns: products are then summed for the first ones only, and an empty
     one saves the time.
 
@@ -58,6 +92,7 @@ def pass_up(
         Log determinant of the covariance of the readings.
     """
     var_up, range_up_m, var_down, range_down_m = process[0], process[1], process[2], process[3]
+    mixing, power = process[4], 0.5 * (1.0 + process[4])
     count = len(downstream)
     cols = columns.shape[1]
     b_after = np.empty(cols)
@@ -66,7 +101,8 @@ def pass_up(
     summed = gram.shape[0]
     b[:] = 0.0
     c[:] = 0.0
-    v[:] = var_up
+    for i in range(count):
+        v[i] = var_up * variance_share(log_weight[i], mixing)
     lam[:] = 0.0
     eta[:] = 0.0
     gram[:] = 0.0
@@ -116,11 +152,11 @@ def pass_up(
             last_m = length_m[i]
             fade_up = math.exp(-last_m / range_up_m)
             a = math.exp(-last_m / range_down_m)
-        u = mix[i] * fade_up
+        u = math.exp(power * (log_weight[i] - log_weight[j])) * fade_up
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         spread = q * s
-        v[j] += u * u * (v_after + c_after * c_after * spread - var_up)
+        v[j] += u * u * (v_after + c_after * c_after * spread - var_up * variance_share(log_weight[i], mixing))
         c[j] += u * c_after * s * a
         lam[j] += a * a * s * lam_after
         for k in range(cols):
@@ -142,7 +178,7 @@ def pass_up(
 def pass_down(
     downstream,
     length_m,
-    mix,
+    log_weight,
     place,
     older,
     loading,
@@ -159,7 +195,7 @@ def pass_down(
     variance,
 ):
     """Walk from the outlets to the leaves; fill the means of T and D and the variances of T, TD, D."""
-    range_up_m, var_down, range_down_m = process[1], process[2], process[3]
+    range_up_m, var_down, range_down_m, power = process[1], process[2], process[3], 0.5 * (1.0 + process[4])
     cols = columns.shape[1]
     last_m = -1.0
     fade_up = 1.0
@@ -201,7 +237,7 @@ def pass_down(
             last_m = length_m[i]
             fade_up = math.exp(-last_m / range_up_m)
             a = math.exp(-last_m / range_down_m)
-        u = mix[i] * fade_up
+        u = math.exp(power * (log_weight[i] - log_weight[j])) * fade_up
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         spread = q * s
@@ -233,7 +269,7 @@ def pass_down(
 
 
 @njit(cache=True, nogil=True)
-def draw_coefficients(downstream, length_m, mix, place, older, loading, error_variance, process, c, v, lam):
+def draw_coefficients(downstream, length_m, log_weight, place, older, loading, error_variance, process, c, v, lam):
     """Numbers that turn independent noise into a posterior deviation, nine rows with one for each node.
 
     In order: u, s·a, c after, c before, gain of T, gain of D, and the standard deviations of D given D
@@ -245,6 +281,7 @@ def draw_coefficients(downstream, length_m, mix, place, older, loading, error_va
         The coefficients.
     """
     var_up, range_up_m, var_down, range_down_m = process[0], process[1], process[2], process[3]
+    mixing, power = process[4], 0.5 * (1.0 + process[4])
     count = len(downstream)
     out = np.zeros((9, count))
     joined = np.zeros(count)
@@ -252,7 +289,8 @@ def draw_coefficients(downstream, length_m, mix, place, older, loading, error_va
     fade_up = 1.0
     a = 1.0
     for i in range(count):
-        out[8, i] = math.sqrt(max(0.0, var_up * (1.0 - joined[i])))
+        own = variance_share(log_weight[i], mixing)
+        out[8, i] = math.sqrt(max(0.0, var_up * (own - joined[i])))
         c_after = c[i]
         v_after = v[i]
         lam_after = lam[i]
@@ -276,10 +314,10 @@ def draw_coefficients(downstream, length_m, mix, place, older, loading, error_va
             last_m = length_m[i]
             fade_up = math.exp(-last_m / range_up_m)
             a = math.exp(-last_m / range_down_m)
-        u = mix[i] * fade_up
+        u = math.exp(power * (log_weight[i] - log_weight[j])) * fade_up
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
-        joined[j] += u * u
+        joined[j] += u * u * own
         out[0, i] = u
         out[1, i] = s * a
         if v[j] > 0.0:

@@ -64,10 +64,11 @@ def mills(z):
 
 
 @njit(cache=True, nogil=True)
-def along_doubt(process, along_sd_m):
+def along_doubt(process, up_share, along_sd_m):
     """Variance that a doubt about the place along the channel adds: 2 Σ s² (1 − erfcx(g / (√2 r))).
 
-    ``process`` holds variance and range of tail-up, then of tail-down. It is the mean squared difference
+    ``process`` holds variance and range of tail-up, then of tail-down; ``up_share`` is what the first
+    variance is multiplied by there. It is the mean squared difference
     between the true place and the one written down; it is used as independent noise, and what the reading
     shares with others is not lowered.
 
@@ -76,7 +77,7 @@ def along_doubt(process, along_sd_m):
     float
         Variance on the logit.
     """
-    return 2.0 * process[0] * (1.0 - erfcx(along_sd_m / (SQRT2 * process[1]))) + 2.0 * process[2] * (
+    return 2.0 * up_share * process[0] * (1.0 - erfcx(along_sd_m / (SQRT2 * process[1]))) + 2.0 * process[2] * (
         1.0 - erfcx(along_sd_m / (SQRT2 * process[3]))
     )
 

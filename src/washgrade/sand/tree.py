@@ -18,13 +18,6 @@ __all__ = ["Pooled", "Tree", "pool", "rows_of", "skeleton", "tree_of_nodes"]
 LEAST_ERROR_VARIANCE = 1e-6
 
 
-@njit(cache=True, nogil=True)
-def _mixes(downstream: NDArray[np.int32], weight: NDArray[np.float64], mix: NDArray[np.float64]) -> None:
-    for i in range(len(downstream)):
-        if downstream[i] >= 0:
-            mix[i] = math.sqrt(weight[i] / weight[downstream[i]])
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tree:
     """A forest of channels, upstream before downstream.
@@ -38,6 +31,9 @@ class Tree:
     weight : ndarray of float64, shape (nodes,)
         What the tail-up part mixes by: upstream area, or another additive measure of flow. Above 0; the
         weights that join at a node sum to no more than the weight there.
+    usual_weight : float, default 1
+        Weight at which the variances of a process hold as they are, where they change with the weight
+        (``Process.mixing``). Above 0.
 
     Raises
     ------
@@ -50,13 +46,14 @@ class Tree:
     >>> import numpy as np
     >>> tree = Tree(downstream=np.array([2, 2, -1], np.int32), length_m=np.array([100.0, 50.0, 0.0]),
     ...             weight=np.array([3.0, 1.0, 4.0]))
-    >>> tree.mix.round(3).tolist()
-    [0.866, 0.5, 0.0]
+    >>> tree.log_weight.round(3).tolist()
+    [1.099, 0.0, 1.386]
     """
 
     downstream: NDArray[np.int32]
     length_m: NDArray[np.float64]
     weight: NDArray[np.float64]
+    usual_weight: float = 1.0
 
     def __post_init__(self) -> None:
         own = np.arange(len(self.downstream))
@@ -70,7 +67,7 @@ class Tree:
             raise GroundError("Invalid order of nodes. Every node must come before the next one downstream.")
         if not np.all(np.isfinite(self.length_m[linked]) & (self.length_m[linked] >= 0)):
             raise GroundError("Invalid length between nodes. It must be a finite number of at least 0.")
-        if not np.all(np.isfinite(self.weight) & (self.weight > 0)):
+        if not np.all(np.isfinite(self.weight) & (self.weight > 0)) or not 0 < self.usual_weight < math.inf:
             raise GroundError("Invalid weight of a node. It must be a finite number above 0.")
         joining = np.bincount(
             self.downstream[linked], weights=self.weight[linked], minlength=len(own)
@@ -86,11 +83,9 @@ class Tree:
         return len(self.downstream)
 
     @property
-    def mix(self) -> NDArray[np.float64]:
-        """Square root of a node's weight over that of the node downstream; 0 at an outlet."""
-        mix = np.zeros(len(self), dtype=np.float64)
-        _mixes(self.downstream, self.weight, mix)
-        return mix
+    def log_weight(self) -> NDArray[np.float64]:
+        """Natural logarithm of each node's weight over the usual one, shape (nodes,)."""
+        return np.log(self.weight / self.usual_weight)
 
 
 def tree_of_nodes(nodes: Nodes) -> Tree:
@@ -104,12 +99,14 @@ def tree_of_nodes(nodes: Nodes) -> Tree:
     Returns
     -------
     Tree
-        With the same nodes in the same order.
+        With the same nodes in the same order; the usual weight is the geometric mean of the areas.
     """
+    area_m2 = np.ascontiguousarray(nodes.upstream_area_m2, dtype=np.float64)
     return Tree(
         downstream=np.ascontiguousarray(nodes.downstream, dtype=np.int32),
         length_m=np.ascontiguousarray(nodes.length_m, dtype=np.float64),
-        weight=np.ascontiguousarray(nodes.upstream_area_m2, dtype=np.float64),
+        weight=area_m2,
+        usual_weight=float(np.exp(np.log(area_m2).mean())) if len(area_m2) else 1.0,
     )
 
 
@@ -280,8 +277,8 @@ def skeleton(tree: Tree, node: NDArray[np.integer[Any]]) -> tuple[Tree, NDArray[
     """Smallest tree that carries the whole likelihood of samples at some nodes.
 
     Sampled nodes, and the confluences where two branches with samples meet: fewer than twice the number of
-    samples, whatever the size of the network. Exact, because exponentials of lengths and square roots of
-    weights telescope along a channel, and a branch without a sample only adds its share of the variance.
+    samples, whatever the size of the network. Exact, because exponentials of lengths and powers of weights
+    telescope along a channel, and a branch without a sample only adds its share of the variance.
 
     Parameters
     ----------
@@ -317,5 +314,6 @@ def skeleton(tree: Tree, node: NDArray[np.integer[Any]]) -> tuple[Tree, NDArray[
         downstream=number[target[kept]],
         length_m=distance_m[kept],
         weight=np.ascontiguousarray(tree.weight[kept]),
+        usual_weight=tree.usual_weight,
     )
     return small, kept

@@ -103,6 +103,46 @@ class Weighed:
         """Prior means of all regressors; those of planar columns are 0."""
         return np.concatenate([self.prior.mean, np.zeros(self.regressors.shape[1] - len(self.prior.mean))])
 
+    def expected(self, part: int) -> NDArray[np.float64]:
+        """Middle of the logit at every node as thought before any sample, under one representative.
+
+        Parameters
+        ----------
+        part : int
+            Which representative.
+
+        Returns
+        -------
+        ndarray of float64, shape (nodes,)
+            Regressors times the prior means of their coefficients, and :meth:`mixture_middle`.
+        """
+        return self.regressors @ self.prior_mean + self.mixture_middle(part, self.tree.log_weight)
+
+    def mixture_middle(self, part: int, log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
+        r"""How far a mixture's middle lies above that at the usual weight, under one representative.
+
+        Parameters
+        ----------
+        part : int
+            Which representative.
+        log_weight : ndarray of float64, shape (nodes,)
+            Logarithm of the weight over the usual one.
+
+        Returns
+        -------
+        ndarray of float64, shape (nodes,)
+            On the logit: :math:`s_T^2(1-(A/A_0)^{-m})/2`.
+
+        Notes
+        -----
+        What branches bring mixes as loads: the mean grade of the mixture is the mean of the grades. Where the
+        tail-up part varies less, downstream, its skew is less too, and so the middle lies nearer to that
+        mean: it moves by half of what the variance falls by, as it does for lognormal grades of one mean.
+        """
+        process = self.averaged.process(part)
+        share = np.exp(-process.mixing * log_weight)
+        return np.asarray(solver.middle_of_mixture(process.up_variance, share), dtype=np.float64)
+
     @property
     def place(self) -> NDArray[np.int32]:
         """Row of the youngest reading at each node, or -1."""
@@ -121,14 +161,14 @@ class Weighed:
         Smoothed
             Its arrays are used again for the next one.
         """
-        tree, averaged, place, mix = self.tree, self.averaged, self.place, self.tree.mix
+        tree, averaged, place, log_weight = self.tree, self.averaged, self.place, self.tree.log_weight
         count, cols = len(tree), 1 + self.regressors.shape[1]
         b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
         c, v, lam = (np.empty(count) for _ in range(3))
         variance, no_gram = np.empty((count, 3)), np.empty((0, 0))
         for part in range(len(averaged.points)) if parts is None else parts:
             process = averaged.process(int(part)).numbers
-            arrays = (tree.downstream, tree.length_m, mix, place, self.read.older, self.read.loading)
+            arrays = (tree.downstream, tree.length_m, log_weight, place, self.read.older, self.read.loading)
             given = (averaged.columns[part], averaged.error_variance[part], process)
             solver.pass_up(*arrays, *given, b, c, v, lam, eta, no_gram)
             solver.pass_down(*arrays, *given, b, c, v, lam, eta, up, down, variance)
