@@ -53,7 +53,7 @@ def test_gain_is_the_fall_of_the_dense_variance(seed: int) -> None:
     shared = float(rng.choice([0.0, 0.2]))
 
     apart = distances(tree)
-    whole = tail_up_exponential(apart, variance=process.up_variance, range_m=process.up_range_m)
+    whole = tail_up_exponential(apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing)
     whole = whole + tail_down_exponential(apart, variance=process.down_variance, range_m=process.down_range_m)
     whole = whole + columns @ np.diag(PRIOR.sd**2) @ columns.T
     cover = whole[np.ix_(node, node)] + np.diag(error) + shared * (node[:, None] == node[None, :])

@@ -70,24 +70,25 @@ def test_each_reading_left_out_as_dense_algebra_does(channels: Channels, part: i
     seen, averaged = weighed.observations, weighed.averaged
     process, apart = averaged.process(0), distances(weighed.tree)
     field = tail_up_exponential(
-        apart, variance=process.up_variance, range_m=process.up_range_m
+        apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing
     ) + tail_down_exponential(apart, variance=process.down_variance, range_m=process.down_range_m)
     at = weighed.regressors[seen.node]
     # How much covariates matter is averaged over: the representative's own scale, the intercept apart.
     prior_sd = weighed.prior.sd * np.where(
-        np.arange(len(weighed.prior.sd)) > 0, np.exp(averaged.points[0, 5]), 1.0
+        np.arange(len(weighed.prior.sd)) > 0, np.exp(averaged.points[0, 6]), 1.0
     )
     shared = float(averaged.shared_variance[0])
     scoop = np.exp(2 * averaged.points[0, 4]) - shared
-    along = along_doubt(process.numbers, weighed.read.along_sd_m[0])
+    here = np.exp(-process.mixing * weighed.tree.log_weight[seen.node])
+    along = np.array([along_doubt(process.numbers, one, weighed.read.along_sd_m[0]) for one in here])
     same = seen.node[:, None] == seen.node[None, :]
     cover = (
         field[np.ix_(seen.node, seen.node)]
         + at @ np.diag(prior_sd**2) @ at.T
-        + (shared + along) * same
+        + (shared + along[:, None]) * same
         + np.diag(seen.error_variance + scoop)
     )
-    off = seen.value - at @ weighed.prior.mean
+    off = seen.value - at @ weighed.prior.mean - 0.5 * process.up_variance * (1 - here)
     for k in range(len(seen)):
         for left_out, keep in (
             (found.alone, np.arange(len(seen)) != k),
@@ -140,14 +141,18 @@ def predicted(anew: Weighed, whole: Weighed, k: int) -> tuple[float, float]:
         averaged = anew.averaged
         x = anew.regressors[node] - there.up[node, 1:] - there.down[node, 1:]
         means.append(
-            anew.regressors[node] @ anew.prior_mean
+            anew.expected(part)[node]
             + there.up[node, 0] + there.down[node, 0] + x @ averaged.step[part]
         )  # fmt: skip
         variances.append(
             there.variance[node] @ [1.0, 2.0, 1.0]
             + x @ averaged.covariance[part] @ x
             + np.exp(2 * averaged.points[part, 4])
-            + along_doubt(there.process, whole.read.along_sd_m[0])
+            + along_doubt(
+                there.process,
+                np.exp(-there.process[4] * anew.tree.log_weight[node]),
+                whole.read.along_sd_m[0],
+            )
             + whole.observations.error_variance[k]
         )
     return float(np.mean(means)), float(np.sqrt(np.mean(variances) + np.var(means)))

@@ -252,17 +252,19 @@ def test_every_node_equals_dense_algebra_place_effect_and_all() -> None:
 
     apart = distances(tree)
     field = tail_up_exponential(
-        apart, variance=process.up_variance, range_m=process.up_range_m
+        apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing
     ) + tail_down_exponential(apart, variance=process.down_variance, range_m=process.down_range_m)
     prior = priors.coefficients(len(names))
     # How much covariates matter at all is one of the numbers averaged over.
-    prior.sd[1:] *= np.exp(averaged.points[7, 5])
+    prior.sd[1:] *= np.exp(averaged.points[7, 6])
     whole = field + shared * np.eye(len(tree)) + columns @ np.diag(prior.sd**2) @ columns.T
     at = read.node
     cover = whole[np.ix_(at, at)] + np.diag(averaged.error_variance[7] - shared)
     off = averaged.columns[7][:, 0]
     gain = whole[:, at] @ np.linalg.inv(cover)
-    assert means == pytest.approx(columns @ prior.mean + gain @ off, abs=1e-8)
+    # Lognormal grades of one mean: the middle moves by half of what the variance falls by.
+    middle = columns @ prior.mean + 0.5 * (process.up_variance - np.diag(field) + process.down_variance)
+    assert means == pytest.approx(middle + gain @ off, abs=1e-8)
     assert variances == pytest.approx(np.diag(whole) - np.einsum("ij,ij->i", gain, whole[:, at]), abs=1e-8)
 
 
@@ -276,12 +278,14 @@ def moments(
 ) -> tuple[np.ndarray, np.ndarray]:
     up, down, variance, place = smooth(tree, read, averaged, part, columns)
     means, variances = np.empty(len(tree)), np.empty(len(tree))
+    process = averaged.process(part)
     mixture.latent_moments(
         up,
         down,
         variance,
         columns,
-        priors.coefficients(columns.shape[1]).mean,
+        columns @ priors.coefficients(columns.shape[1]).mean
+        + solver.middle_of_mixture(process.up_variance, np.exp(-process.mixing * tree.log_weight)),
         averaged.step[part],
         averaged.covariance[part],
         place,
@@ -307,7 +311,7 @@ def smooth(
     problem = (
         tree.downstream,
         tree.length_m,
-        tree.mix,
+        tree.log_weight,
         place,
         read.older,
         read.loading,
@@ -346,7 +350,7 @@ def test_reach_sums_equal_a_plain_loop() -> None:
         off_down,
         local,
         x,
-        mean,
+        x @ mean,
         beta,
         place,
         loading,
@@ -388,17 +392,20 @@ def reach_coverage(assumed: hyper.Priors, *, rounds: int) -> float:
     prior = truth.coefficients(columns.shape[1])
     held = []
     for _ in range(rounds):
-        sd, odds, up_m, down_m, local = np.exp(truth.points(rng.random((1, 5)))[0])
+        sd, odds, up_m, down_m, local, mixed = np.exp(truth.points(rng.random((1, 6)))[0])
         process = Process(
             up_variance=sd**2 * odds / (1 + odds),
             up_range_m=up_m,
             down_variance=sd**2 / (1 + odds),
             down_range_m=down_m,
+            mixing=mixed / (1 + mixed),
         )
         nothing = {"node": np.empty(0, int), "error_variance": np.empty(0)}
         up, down = deviations(tree, process, noise=rng.standard_normal((count, 3, 1)), **nothing)
         place_sd = local * np.sqrt(1 - truth.scoop_share)
-        z = columns @ rng.normal(prior.mean, prior.sd) + (up + down)[:, 0] + rng.normal(0, place_sd, count)
+        share = np.exp(-process.mixing * tree.log_weight)
+        z = columns @ rng.normal(prior.mean, prior.sd) + 0.5 * process.up_variance * (1 - share)
+        z += (up + down)[:, 0] + rng.normal(0, place_sd, count)
         node = rng.choice(count, 10, replace=False).tolist()
         scooped = z[node] + rng.normal(0, local * np.sqrt(truth.scoop_share), len(node))
         grade = 1 / (1 + np.exp(-scooped))

@@ -66,17 +66,19 @@ def dense(
     spread, share = math.exp(2 * point[0]), 1 / (1 + math.exp(-point[1]))
     up, down, local = spread * share, spread * (1 - share), math.exp(2 * point[4])
     apart = distances(tree)
-    field = tail_up_exponential(apart, variance=up, range_m=math.exp(point[2])) + tail_down_exponential(
-        apart, variance=down, range_m=math.exp(point[3])
-    )
+    mixing = 1 / (1 + math.exp(-point[5]))
+    field = tail_up_exponential(
+        apart, variance=up, range_m=math.exp(point[2]), mixing=mixing
+    ) + tail_down_exponential(apart, variance=down, range_m=math.exp(point[3]))
     node = observed.node
+    here = (tree.weight[node] / tree.usual_weight) ** -mixing
     same = node[:, None] == node[None, :]
     prior = priors.coefficients(2)
     at = regressors[node]
     along_sd = observed.accuracy_m / 1.5096  # a circle of 68 % has 1.51 standard deviations
     shift = 2 * sum(
         part * (1 - special.erfcx(along_sd / (math.sqrt(2) * math.exp(log_m))))
-        for part, log_m in ((up, point[2]), (down, point[3]))
+        for part, log_m in ((up * here, point[2]), (down, point[3]))
     )
     cover = (
         field[np.ix_(node, node)]
@@ -84,10 +86,19 @@ def dense(
         + np.diag(observed.error_variance + priors.scoop_share * local)
         + at @ np.diag(prior.sd**2) @ at.T
     )
-    return at @ prior.mean, cover
+    # Lognormal grades of one mean: the middle moves by half of what the variance falls by.
+    return at @ prior.mean + 0.5 * up * (1 - here), cover
 
 
-POINT = [math.log(0.9), 0.4, math.log(250), math.log(900), math.log(0.3)]
+def field_variance(point: list[float], node: int, *, tree: Tree = FORK) -> float:
+    """Variance of T + D at a node."""
+    spread, share = math.exp(2 * point[0]), 1 / (1 + math.exp(-point[1]))
+    mixing = 1 / (1 + math.exp(-point[5]))
+    here = (tree.weight[node] / tree.usual_weight) ** -mixing
+    return float(spread * (share * here + 1 - share))
+
+
+POINT = [math.log(0.9), 0.4, math.log(250), math.log(900), math.log(0.3), -0.6]
 
 
 def test_evidence_is_that_of_the_full_normal() -> None:
@@ -157,7 +168,7 @@ def test_one_trace_moves_the_place_as_quadrature_says() -> None:
     spread = moment(2) / moment(0) - expected**2
     # The site stands in for the reading: a normal of its mean and variance times the prior.
     regression = float(REGRESSORS[1] @ np.diag(priors.coefficients(2).sd ** 2) @ REGRESSORS[1])
-    place = wide - regression - math.exp(2 * POINT[0])
+    place = wide - regression - field_variance(POINT, 1)
     site = error[0, 0] - place
     gain = wide / (wide + site)
     pseudo = columns[0, 0, 0] + mean[0]
@@ -184,7 +195,7 @@ def moments(log_height: Callable[[np.ndarray], np.ndarray], low: float, high: fl
 @pytest.mark.parametrize("traces", [1, 2, 5, 10])
 def test_traces_at_one_node_are_what_quadrature_says(traces: int, weighed: list[float], alike: bool) -> None:
     # A wide prior and sharp limits: sites of their own for each trace are off by 0.3 here, or go in circles.
-    point = [math.log(1.5), 0.4, math.log(250), math.log(900), math.log(0.1)]
+    point = [math.log(1.5), 0.4, math.log(250), math.log(900), math.log(0.1), -0.6]
     priors = Priors()
     count = traces + len(weighed)
     hidden = [False] * len(weighed) + [True] * traces
@@ -212,7 +223,7 @@ def test_traces_at_one_node_are_what_quadrature_says(traces: int, weighed: list[
     assert not unsettled[0]
     assert found[0] == pytest.approx(evidence, abs=0.002)
     regression = float(REGRESSORS[1] @ np.diag(priors.coefficients(2).sd ** 2) @ REGRESSORS[1])
-    site = error[0, 0] - (wide - regression - math.exp(2 * point[0]))
+    site = error[0, 0] - (wide - regression - field_variance(point, 1))
     gain = wide / (wide + site)
     assert mean[0] + gain * columns[0, 0, 0] == pytest.approx(place, abs=0.002)
     assert math.sqrt(wide * (1 - gain)) == pytest.approx(sd, abs=0.002)
@@ -225,7 +236,7 @@ def test_traces_side_by_side_settle_near_the_truth() -> None:
         length_m=np.append(np.full(count - 1, 5.0), 0.0),
         weight=np.arange(1.0, count + 1),
     )
-    point = [math.log(1.5), 0.4, math.log(250), math.log(900), math.log(0.1)]
+    point = [math.log(1.5), 0.4, math.log(250), math.log(900), math.log(0.1), -0.6]
     priors = Priors()
     observed = seen(list(range(count)), [0.0] * count, censored=[True] * count)
     flat = np.column_stack([np.ones(count), np.zeros(count)])
@@ -283,7 +294,9 @@ def test_a_doubtful_place_adds_the_mean_squared_difference(along_sd_m: float) ->
         return 2.0 * each * float(stats.norm.pdf(z))
 
     expected = 2.0 * integrate.quad(squared, 0.0, 12.0, epsabs=1e-13)[0]
-    assert along_doubt(numbers, along_sd_m) == pytest.approx(expected, rel=1e-7)
+    assert along_doubt(numbers, 1.0, along_sd_m) == pytest.approx(expected, rel=1e-7)
+    halved = np.array([1.0, 120.0, 0.2, 700.0])
+    assert along_doubt(halved, 0.5, along_sd_m) == pytest.approx(expected, rel=1e-7)
 
 
 @pytest.mark.parametrize("z", [-40.0, -6.0, -5.0, -1.0, 0.0, 3.0])
@@ -294,13 +307,14 @@ def test_tails_of_the_normal(z: float) -> None:
 
 def test_prior_points_follow_the_prior() -> None:
     priors = Priors()
-    points = priors.points(even_points(hyper.POINTS_LOG2, 8))
+    points = priors.points(even_points(hyper.POINTS_LOG2, 9))
     assert np.median(np.exp(points[:, 0])) == pytest.approx(0.85, rel=0.01)
     assert np.median(np.exp(points[:, 2])) == pytest.approx(250.0, rel=0.01)
     assert np.std(points[:, 3]) == pytest.approx(1.3, rel=0.02)
-    assert np.median(np.exp(points[:, 7])) == pytest.approx(0.25, rel=0.01)
-    flat = 1 / (1 + np.exp(-points[:, 6]))
-    assert np.mean(flat) == pytest.approx(1 / 3, abs=0.002)
+    assert np.median(np.exp(points[:, 8])) == pytest.approx(0.25, rel=0.01)
+    for column in (5, 7):
+        flat = 1 / (1 + np.exp(-points[:, column]))
+        assert np.mean(flat) == pytest.approx(1 / 3, abs=0.002)
     share = 1 / (1 + np.exp(-points[:, 1]))
     assert np.mean(share) == pytest.approx(0.5, abs=0.002)
     assert np.var(share) == pytest.approx(stats.beta(1.5, 1.5).var(), rel=0.01)
@@ -318,6 +332,8 @@ def test_prior_density_is_that_of_its_parts() -> None:
         + stats.norm.logpdf(POINT[3], math.log(1000), 1.3)
         + stats.norm.logpdf(POINT[4], math.log(0.25), 0.7)
     )
+    mixed = 1 / (1 + math.exp(-POINT[5]))
+    expected += stats.beta.logpdf(mixed, 1.0, 2.0) + math.log(mixed * (1 - mixed))
     assert priors.log_density(point)[0] == pytest.approx(expected, rel=1e-12)
     # With covariates and the part across the land: three numbers more.
     whole = np.array([[*POINT, 0.4, -0.7, -1.1]])
@@ -336,7 +352,7 @@ def test_averaging_agrees_with_brute_force_over_the_prior() -> None:
     priors = Priors()
     read = readings(FORK, observed, REGRESSORS)
     found = average(read, priors)
-    points = priors.points(np.random.default_rng(0).random((200_000, 6)))
+    points = priors.points(np.random.default_rng(0).random((200_000, 7)))
     evidence, _, _ = hyper._evidences(read, points, priors.coefficients(2), priors)
     weight = np.exp(evidence - evidence.max())
     assert found.log_likelihood == pytest.approx(evidence.max() + math.log(weight.mean()), abs=0.03)
@@ -438,3 +454,4 @@ def test_process_of_a_representative() -> None:
     ).process(0)
     assert found.up_variance + found.down_variance == pytest.approx(0.81)
     assert found.up_range_m == pytest.approx(250.0)
+    assert found.mixing == pytest.approx(special.expit(-0.6))

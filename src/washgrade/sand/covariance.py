@@ -35,10 +35,13 @@ class Distances:
     mix : ndarray of float64, shape (nodes, nodes)
         Square root of the weight upstream over the weight downstream where water flows from one of the two
         to the other, else 0; 1 on the diagonal.
+    log_weight : ndarray of float64, shape (nodes,)
+        Logarithm of each node's weight over the usual one.
     """
 
     along_m: NDArray[np.float64]
     mix: NDArray[np.float64]
+    log_weight: NDArray[np.float64]
 
 
 def distances(tree: Tree) -> Distances:
@@ -76,10 +79,12 @@ def distances(tree: Tree) -> Distances:
         while j >= 0:
             mix[i, j] = mix[j, i] = np.sqrt(tree.weight[i] / tree.weight[j])
             j = tree.downstream[j]
-    return Distances(along_m=along_m, mix=mix)
+    return Distances(along_m=along_m, mix=mix, log_weight=tree.log_weight)
 
 
-def tail_up_exponential(between: Distances, *, variance: float, range_m: float) -> NDArray[np.float64]:
+def tail_up_exponential(
+    between: Distances, *, variance: float, range_m: float, mixing: float = 0.0
+) -> NDArray[np.float64]:
     r"""What water and sand carry down: likeness only where one place flows to the other.
 
     Parameters
@@ -90,13 +95,16 @@ def tail_up_exponential(between: Distances, *, variance: float, range_m: float) 
         Variance of the part.
     range_m : float
         Distance at which the correlation has fallen to 1/e, metres.
+    mixing : float, default 0
+        How far branches mix like loads, 0 to 1 (``Process.mixing``).
 
     Returns
     -------
     ndarray of float64, shape (nodes, nodes)
-        :math:`\sigma^2\sqrt{A_s/A_t}\,e^{-h/r}`, or 0.
+        :math:`\sigma^2\sqrt{A_s/A_t}\,e^{-h/r}(A_s A_t/A_0^2)^{-m/2}`, or 0.
     """
-    return variance * between.mix * np.exp(-between.along_m / range_m)
+    scale = np.exp(-0.5 * mixing * between.log_weight)
+    return variance * between.mix * np.exp(-between.along_m / range_m) * scale[:, None] * scale
 
 
 def tail_down_exponential(between: Distances, *, variance: float, range_m: float) -> NDArray[np.float64]:
