@@ -14,7 +14,7 @@ import pytest
 import shapely
 from click.testing import CliRunner
 from dems import write_dem
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from washgrade import survey
 from washgrade.cli import main
@@ -97,8 +97,15 @@ def test_without_samples_the_mean_is_the_dilution_balance(tmp_path, dem):
     assert area_m2 > 0.9 * ROWS * COLS * CELL**2
     balance = (RICH * source_m2 + BACKGROUND * (area_m2 - source_m2)) / area_m2
     assert mean[mouth] == pytest.approx(balance, rel=1e-9)
-    # The model is symmetric about its mean on the logit's scale, so without samples that is the median too.
-    assert found.grade.node_p50[mouth] == pytest.approx(balance, rel=1e-4)
+    # What departs from the balance mixes too: at the mouth its middle is lifted by half of what its variance
+    # falls by. Without samples that is the median of the estimate, over what is thought of the variances.
+    model = found.weighed
+    for part in (0, 20, 47):
+        process = model.averaged.process(part)
+        fallen = 1.0 - (area_m2 / model.tree.usual_weight) ** -process.mixing_share
+        middle = expit(logit(balance) + 0.5 * process.up_variance * fallen)
+        assert expit(model.expected(part)[mouth]) == pytest.approx(middle, rel=1e-9)
+    assert balance < found.grade.node_p50[mouth] < 1.5 * balance
     # The eastern branch has none of it, the western one more than the mouth.
     east = (nodes.easting_m > WEST + 41 * CELL) & (nodes.northing_m > NORTH - 60 * CELL)
     west = (nodes.easting_m < WEST + 40 * CELL) & (nodes.northing_m > NORTH - 60 * CELL)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import expit
 
 from washgrade.errors import InputError
 from washgrade.sand.covariance import distances, tail_down_exponential, tail_up_exponential
@@ -38,6 +39,7 @@ def some_process(rng: np.random.Generator) -> Process:
         up_range_m=float(10 ** rng.uniform(0, 4)),
         down_variance=float(rng.uniform(0.05, 2)),
         down_range_m=float(10 ** rng.uniform(0, 4)),
+        mixing_share=float(rng.choice([0.0, rng.uniform(0, 1)])),
     )
 
 
@@ -53,7 +55,9 @@ def test_gain_is_the_fall_of_the_dense_variance(seed: int) -> None:
     shared = float(rng.choice([0.0, 0.2]))
 
     apart = distances(tree)
-    whole = tail_up_exponential(apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing)
+    whole = tail_up_exponential(
+        apart, variance=process.up_variance, range_m=process.up_range_m, mixing_share=process.mixing_share
+    )
     whole = whole + tail_down_exponential(apart, variance=process.down_variance, range_m=process.down_range_m)
     whole = whole + columns @ np.diag(PRIOR.sd**2) @ columns.T
     cover = whole[np.ix_(node, node)] + np.diag(error) + shared * (node[:, None] == node[None, :])
@@ -99,8 +103,13 @@ def test_weights_that_do_not_fit_are_refused() -> None:
 
 def test_contested_weights_leave_out_what_is_surely_poor() -> None:
     weight = contested_weight(np.array([-2.0, -2.0, -6.0]), np.array([0.1, 1.0, 0.1]), -2.5)
-    assert weight[0] == pytest.approx(weight[1])
+    # The slope of the logistic curve at mean + variance / 2, which for a poor place is its mean grade.
+    assert weight[:2] == pytest.approx(expit([-1.95, -1.5]) ** 2 * expit([1.95, 1.5]) ** 2)
     assert weight[2] < 1e-12 * weight[0]
+    # For poor sand f is the lognormal mean e^(m + v/2), so f² v is what its doubt is worth.
+    poor = contested_weight(np.array([-9.0]), np.array([1.5]), -20.0)[0]
+    drawn = np.exp(np.random.default_rng(1).normal(-9.0, 1.5**0.5, 400_000)).mean()
+    assert np.sqrt(poor) == pytest.approx(drawn, rel=0.02)
 
 
 def inserted(tree: Tree, at: int, share: float) -> tuple[Tree, np.ndarray]:

@@ -42,7 +42,7 @@ class Case:
             up_range_m=float(10 ** rng.uniform(0, 4)),
             down_variance=float(rng.choice([0.0, rng.uniform(0.05, 2)])),
             down_range_m=float(10 ** rng.uniform(0, 4)),
-            mixing=float(rng.choice([0.0, rng.uniform(0, 1), 1.0])),
+            mixing_share=float(rng.choice([0.0, rng.uniform(0, 1), 1.0])),
         )
         readings = int(rng.integers(4, 16))
         self.node = rng.integers(0, count, readings)
@@ -58,7 +58,7 @@ class Case:
             apart,
             variance=self.process.up_variance,
             range_m=self.process.up_range_m,
-            mixing=self.process.mixing,
+            mixing_share=self.process.mixing_share,
         ) + tail_down_exponential(
             apart, variance=self.process.down_variance, range_m=self.process.down_range_m
         )
@@ -135,7 +135,7 @@ def test_parts_have_the_right_variances(seed: int) -> None:
         apart,
         variance=case.process.up_variance,
         range_m=case.process.up_range_m,
-        mixing=case.process.mixing,
+        mixing_share=case.process.mixing_share,
     )
     down = case.field - up
     gain_up = up[:, case.node] @ np.linalg.inv(case.readings)
@@ -268,13 +268,13 @@ def test_old_readings_equal_dense_algebra_over_space_and_time(seed: int) -> None
     rng = np.random.default_rng(seed)
     kept = rng.choice([1.0, 0.7, 0.3, 0.0], len(case.node))
     renewed = (1.0 - kept**2) * case.process.up_variance
-    renewed *= np.exp(-case.process.mixing * case.tree.log_weight[case.node])
+    renewed *= np.exp(-case.process.mixing_share * case.tree.log_weight[case.node])
     apart = distances(case.tree)
     up = tail_up_exponential(
         apart,
         variance=case.process.up_variance,
         range_m=case.process.up_range_m,
-        mixing=case.process.mixing,
+        mixing_share=case.process.mixing_share,
     )
     down = case.field - up
     prior = np.diag(case.prior.sd**2)

@@ -98,7 +98,7 @@ def test_doubt_is_that_of_dense_algebra() -> None:
     for row, part in enumerate((0, len(averaged.points) - 1)):
         process = averaged.process(part)
         dense = tail_up_exponential(
-            apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing
+            apart, variance=process.up_variance, range_m=process.up_range_m, mixing_share=process.mixing_share
         )
         dense = dense + tail_down_exponential(
             apart, variance=process.down_variance, range_m=process.down_range_m

@@ -70,7 +70,7 @@ def test_each_reading_left_out_as_dense_algebra_does(channels: Channels, part: i
     seen, averaged = weighed.observations, weighed.averaged
     process, apart = averaged.process(0), distances(weighed.tree)
     field = tail_up_exponential(
-        apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing
+        apart, variance=process.up_variance, range_m=process.up_range_m, mixing_share=process.mixing_share
     ) + tail_down_exponential(apart, variance=process.down_variance, range_m=process.down_range_m)
     at = weighed.regressors[seen.node]
     # How much covariates matter is averaged over: the representative's own scale, the intercept apart.
@@ -79,7 +79,7 @@ def test_each_reading_left_out_as_dense_algebra_does(channels: Channels, part: i
     )
     shared = float(averaged.shared_variance[0])
     scoop = np.exp(2 * averaged.points[0, 4]) - shared
-    here = np.exp(-process.mixing * weighed.tree.log_weight[seen.node])
+    here = np.exp(-process.mixing_share * weighed.tree.log_weight[seen.node])
     along = np.array([along_doubt(process.numbers, one, weighed.read.along_sd_m[0]) for one in here])
     same = seen.node[:, None] == seen.node[None, :]
     cover = (
@@ -182,13 +182,13 @@ def test_coverage_on_grounds_drawn_from_the_model(channels: Channels) -> None:
     rng = np.random.default_rng(9)
     apart = None
     inside, scores = [], []
-    for _ in range(12):
+    for mixing in [0.0, 0.5] * 6:
         node = np.sort(rng.choice(len(channels.nodes), 25, replace=False))
         if apart is None:
             apart = distances(weigh(channels, taken(channels, NODE, LOGIT), planar=False).tree)
-        field = tail_up_exponential(apart, variance=0.3, range_m=200.0) + tail_down_exponential(
-            apart, variance=0.3, range_m=600.0
-        )
+        field = tail_up_exponential(
+            apart, variance=0.3, range_m=200.0, mixing_share=mixing
+        ) + tail_down_exponential(apart, variance=0.3, range_m=600.0)
         cover = field[np.ix_(node, node)] + 0.06 * np.eye(25)
         logit = -2.5 + np.linalg.cholesky(cover) @ rng.standard_normal(25)
         found = diagnose(channels, taken(channels, node, logit))

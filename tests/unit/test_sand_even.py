@@ -19,7 +19,7 @@ def test_even_points_are_those_of_scipy(size: int) -> None:
 
 
 def test_even_points_say_what_is_wrong() -> None:
-    with pytest.raises(InputError, match=r"^Invalid 'size' of 9\. It must be at most 8\.$"):
+    with pytest.raises(InputError, match=r"^Invalid 'size' of 10\. It must be at most 9\.$"):
         even_points(3, 10)
     with pytest.raises(InputError, match=r"^Invalid 'count_log2' of 31\. It must be at most 30\.$"):
         even_points(31, 2)

@@ -252,7 +252,7 @@ def test_every_node_equals_dense_algebra_place_effect_and_all() -> None:
 
     apart = distances(tree)
     field = tail_up_exponential(
-        apart, variance=process.up_variance, range_m=process.up_range_m, mixing=process.mixing
+        apart, variance=process.up_variance, range_m=process.up_range_m, mixing_share=process.mixing_share
     ) + tail_down_exponential(apart, variance=process.down_variance, range_m=process.down_range_m)
     prior = priors.coefficients(len(names))
     # How much covariates matter at all is one of the numbers averaged over.
@@ -285,7 +285,7 @@ def moments(
         variance,
         columns,
         columns @ priors.coefficients(columns.shape[1]).mean
-        + solver.middle_of_mixture(process.up_variance, np.exp(-process.mixing * tree.log_weight)),
+        + solver.middle_of_mixture(process.up_variance, np.exp(-process.mixing_share * tree.log_weight)),
         averaged.step[part],
         averaged.covariance[part],
         place,
@@ -398,12 +398,12 @@ def reach_coverage(assumed: hyper.Priors, *, rounds: int) -> float:
             up_range_m=up_m,
             down_variance=sd**2 / (1 + odds),
             down_range_m=down_m,
-            mixing=mixed / (1 + mixed),
+            mixing_share=mixed / (1 + mixed),
         )
         nothing = {"node": np.empty(0, int), "error_variance": np.empty(0)}
         up, down = deviations(tree, process, noise=rng.standard_normal((count, 3, 1)), **nothing)
         place_sd = local * np.sqrt(1 - truth.scoop_share)
-        share = np.exp(-process.mixing * tree.log_weight)
+        share = np.exp(-process.mixing_share * tree.log_weight)
         z = columns @ rng.normal(prior.mean, prior.sd) + 0.5 * process.up_variance * (1 - share)
         z += (up + down)[:, 0] + rng.normal(0, place_sd, count)
         node = rng.choice(count, 10, replace=False).tolist()

@@ -68,7 +68,7 @@ def dense(
     apart = distances(tree)
     mixing = 1 / (1 + math.exp(-point[5]))
     field = tail_up_exponential(
-        apart, variance=up, range_m=math.exp(point[2]), mixing=mixing
+        apart, variance=up, range_m=math.exp(point[2]), mixing_share=mixing
     ) + tail_down_exponential(apart, variance=down, range_m=math.exp(point[3]))
     node = observed.node
     here = (tree.weight[node] / tree.usual_weight) ** -mixing
@@ -454,4 +454,4 @@ def test_process_of_a_representative() -> None:
     ).process(0)
     assert found.up_variance + found.down_variance == pytest.approx(0.81)
     assert found.up_range_m == pytest.approx(250.0)
-    assert found.mixing == pytest.approx(special.expit(-0.6))
+    assert found.mixing_share == pytest.approx(special.expit(-0.6))

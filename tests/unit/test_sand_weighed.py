@@ -67,9 +67,9 @@ def mean_logit(model: Weighed, part: int) -> np.ndarray:
     there = next(model.smoothed(np.array([part])))
     mean, spread = np.empty(COUNT), np.empty(COUNT)
     mixture.latent_moments(
-        there.up, there.down, there.variance, model.regressors, model.prior_mean, model.averaged.step[part],
-        model.averaged.covariance[part], np.full(COUNT, -1, np.int32), model.read.loading,
-        model.averaged.columns[part], model.averaged.error_variance[part], 0.0, mean, spread,
+        there.up, there.down, there.variance, model.regressors, model.expected(part),
+        model.averaged.step[part], model.averaged.covariance[part], np.full(COUNT, -1, np.int32),
+        model.read.loading, model.averaged.columns[part], model.averaged.error_variance[part], 0.0, mean, spread,
     )  # fmt: skip
     return mean
 
@@ -222,7 +222,14 @@ def test_reasons_add_up_to_the_estimate() -> None:
     expected = mean_logit(model, 0)
     middle = middle_nodes(GROUND)
     off = model.averaged.columns[0][:, 0]
-    summed = model.regressors[middle] @ model.prior_mean + np.sum(told.weight * off[told.place], axis=1)
+    summed = model.expected(0)[middle] + np.sum(told.weight * off[told.place], axis=1)
+    # What mixing does is told beside the covariates: it lifts the middle where much ground mixes.
+    process, area_m2 = model.averaged.process(0), GROUND.nodes.upstream_area_m2[middle]
+    usual_m2 = np.exp(np.log(GROUND.nodes.upstream_area_m2).mean())
+    lifted = 0.5 * process.up_variance * (1.0 - (area_m2 / usual_m2) ** -process.mixing_share)
+    assert told.names[-1] == "sand mixed from above"
+    assert told.trend[:, -1] == pytest.approx(lifted, abs=1e-12)
+    assert lifted.min() < 0.0 < lifted.max()
     assert summed == pytest.approx(expected[middle], abs=1e-9)
     assert told.rest == pytest.approx(np.zeros(len(middle)), abs=1e-9)
     # The sample on the reach weighs most there, and names itself.
@@ -248,10 +255,10 @@ def test_without_samples_there_is_no_reason() -> None:
 
 def test_what_is_expected_before_any_sample_equals_plain_draws() -> None:
     priors, rng = Priors(), np.random.default_rng(8)
-    points = priors.points(rng.random((200_000, 8)))
-    total, planar, up = np.exp(2 * points[:, 0]), expit(points[:, 6]), expit(points[:, 1])
+    points = priors.points(rng.random((200_000, 9)))
+    total, planar, up = np.exp(2 * points[:, 0]), expit(points[:, 7]), expit(points[:, 1])
     place = 0.5 * np.exp(2 * points[:, 4])
-    covariates = 2 * (0.1 * np.exp(points[:, 5])) ** 2
+    covariates = 2 * (0.1 * np.exp(points[:, 6])) ** 2
     z = logit(0.05) + np.sqrt(1.0 + covariates + total + place) * rng.normal(size=len(points))
     found = grade_before(priors)
     assert found.mean == pytest.approx(expit(z).mean(), rel=0.02)
@@ -261,7 +268,7 @@ def test_what_is_expected_before_any_sample_equals_plain_draws() -> None:
     tree = total * (1 - planar)
     variance = place + tree * up * -np.expm1(-100 / np.exp(points[:, 2]))
     variance += tree * (1 - up) * -np.expm1(-100 / np.exp(points[:, 3]))
-    variance += total * planar * -np.expm1(-100 / (3000 * np.exp(points[:, 7])))
+    variance += total * planar * -np.expm1(-100 / (3000 * np.exp(points[:, 8])))
     ratio = np.exp(np.abs(np.sqrt(2 * variance) * rng.normal(size=len(points))))
     near = ratio_before(priors, apart_m=100.0)
     assert [near.p10, near.p50, near.p90] == pytest.approx(np.quantile(ratio, (0.1, 0.5, 0.9)), rel=0.03)

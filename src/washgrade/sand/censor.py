@@ -112,13 +112,13 @@ def log_evidences(
 ):
     """Fill the log evidence and the pooled readings at each point of the hyper-parameters.
 
-    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd, logit mixing;
-    then, unless left out, the log of what the prior sds of the scaled regressors are multiplied by; then, where there are
-    planar columns (the last ones), logit planar share and log planar range. Traces of place
-    ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells where the
-    sites had not come to rest. ``columns``, ``error``, ``step`` and ``covariance`` have one entry for each
-    point; or one in all, which then is scratch, and the covariances, which only the chosen points need, are
-    not worked out.
+    ``points`` holds log total sd, logit tail-up share, log ranges up and down, log local sd, logit
+    mixing share; then, unless left out, the log of what the prior sds of the scaled regressors are multiplied
+    by; then, where there are planar columns (the last ones), logit planar share and log planar range. Traces
+    of place ``trace_place[k]`` are entries ``trace_first[k]`` to ``trace_first[k + 1]``. ``unsettled`` tells
+    where the sites had not come to rest. ``columns``, ``error``, ``step`` and ``covariance`` have one entry
+    for each point; or one in all, which then is scratch, and the covariances, which only the chosen points
+    need, are not worked out.
     """
     small = len(downstream)
     places, size = regressors.shape

@@ -83,7 +83,7 @@ def distances(tree: Tree) -> Distances:
 
 
 def tail_up_exponential(
-    between: Distances, *, variance: float, range_m: float, mixing: float = 0.0
+    between: Distances, *, variance: float, range_m: float, mixing_share: float = 0.0
 ) -> NDArray[np.float64]:
     r"""What water and sand carry down: likeness only where one place flows to the other.
 
@@ -95,15 +95,15 @@ def tail_up_exponential(
         Variance of the part.
     range_m : float
         Distance at which the correlation has fallen to 1/e, metres.
-    mixing : float, default 0
-        How far branches mix like loads, 0 to 1 (``Process.mixing``).
+    mixing_share : float, default 0
+        How far branches mix like loads, 0 to 1 (``Process.mixing_share``).
 
     Returns
     -------
     ndarray of float64, shape (nodes, nodes)
         :math:`\sigma^2\sqrt{A_s/A_t}\,e^{-h/r}(A_s A_t/A_0^2)^{-m/2}`, or 0.
     """
-    scale = np.exp(-0.5 * mixing * between.log_weight)
+    scale = np.exp(-0.5 * mixing_share * between.log_weight)
     return variance * between.mix * np.exp(-between.along_m / range_m) * scale[:, None] * scale
 
 

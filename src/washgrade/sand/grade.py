@@ -42,7 +42,7 @@ class HyperSummary:
     Parameters
     ----------
     quantities : dict of str to Quantity
-        Total sd, tail-up share, ranges in metres, local sd; planar share and range.
+        Total sd, tail-up share, ranges in metres, local sd, mixing share; planar share and range.
     prior_quantities : dict of str to Quantity
         The same before any sample.
     coefficients : dict of str to Quantity

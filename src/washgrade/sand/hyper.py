@@ -249,7 +249,7 @@ class Averaged:
             up_range_m=math.exp(log_up_m),
             down_variance=on_tree * (1 - share),
             down_range_m=math.exp(log_down_m),
-            mixing=1.0 / (1.0 + math.exp(-logit_mixing)),
+            mixing_share=1.0 / (1.0 + math.exp(-logit_mixing)),
         )
 
     def planar_variance(self, representative: int) -> float:
@@ -493,7 +493,7 @@ def natural_numbers(
         "tail-up range, m": np.exp(points[:, 2]),
         "tail-down range, m": np.exp(points[:, 3]),
         "local sd": np.exp(points[:, 4]),
-        "mixing": 1.0 / (1.0 + np.exp(-points[:, 5])),
+        "mixing share": 1.0 / (1.0 + np.exp(-points[:, 5])),
     }
     if len(prior.sd) > 1:
         out["covariate sd"] = np.exp(points[:, 6]) * prior.sd[1]

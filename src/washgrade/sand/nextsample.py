@@ -357,14 +357,16 @@ def contested_weight(
     cut_logit : float
         Logit of the grade at which the ranking is cut: above it one would dig.
     worth : ndarray of float64, shape (nodes,), optional
-        How much a change of the logit changes what is dug; the slope g (1 - g) of the grade unless told.
+        How much a change of the logit changes what is dug; the slope g (1 - g) of the grade unless told, at a
+        grade g near the expected one: that of the logit's mean and half its variance, which for poor sand is
+        the mean of the grade. So a place of wide doubt counts by what it may bring, not by its middle.
 
     Returns
     -------
     ndarray of float64, shape (nodes,)
         :math:`f^2 e^{-\max(\text{cut}-m, 0)^2/(2 v)}`: places that are surely poor do not count.
     """
-    grade = 1.0 / (1.0 + np.exp(-mean))
+    grade = 1.0 / (1.0 + np.exp(-mean - 0.5 * variance))
     slope = grade * (1.0 - grade) if worth is None else worth
     below = np.maximum(cut_logit - mean, 0.0)
     return np.asarray(slope**2 * np.exp(-0.5 * below**2 / variance), dtype=np.float64)

@@ -50,10 +50,10 @@ class Priors:
         standard deviation of that number itself, which all covariates share, so that samples decide how much
         covariates matter at all. Where there are more than two, each gets less, so that all together they are
         expected to explain no more.
-    mixing_a, mixing_b : float, default 1 and 2
-        Beta distribution of how far branches that join mix like loads of sand (``Process.mixing``). Were the
-        slopes' sands independent and normal, it would be 1. Our choice, because they are neither: richness is
-        skew, and neighbouring slopes are alike, so a mixture's variance falls more slowly.
+    mixing_share_a, mixing_share_b : float, default 1 and 2
+        Beta distribution of how far branches that join mix like loads of sand (``Process.mixing_share``).
+        Were the slopes' sands independent and normal, it would be 1. Our choice, because they are neither:
+        richness is skew, and neighbouring slopes are alike, so a mixture's variance falls more slowly.
     planar_share_a, planar_share_b : float, default 1 and 2
         Beta distribution of the share that likeness across the land has in the variance of total sd.
     planar_range_share, planar_range_log_sd : float, default 0.25 and 0.7
@@ -80,8 +80,8 @@ class Priors:
     intercept_sd: float = 1.0
     covariate_sd: float = 0.1
     covariate_log_sd: float = 1.0
-    mixing_a: float = 1.0
-    mixing_b: float = 2.0
+    mixing_share_a: float = 1.0
+    mixing_share_b: float = 2.0
     planar_share_a: float = 1.0
     planar_share_b: float = 2.0
     planar_range_share: float = 0.25
@@ -163,9 +163,9 @@ class Priors:
         Returns
         -------
         ndarray of float64, shape (points, 6), (points, 7) or (points, 9)
-            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd, logit mixing;
-            log of what the sd of the covariates is multiplied by; logit planar share, log planar range in
-            diameters of the ground.
+            Log total sd, logit tail-up share, log ranges up and down in metres, log local sd, logit mixing
+            share; log of what the sd of the covariates is multiplied by; logit planar share, log planar range
+            in diameters of the ground.
         """
         middle, log_sd = self._normals(even.shape[1])
         out = np.asarray(middle + log_sd * ndtri(even), dtype=np.float64)
@@ -177,7 +177,7 @@ class Priors:
     def _shares(self, size: int) -> list[tuple[int, float, float]]:
         return [
             (1, self.up_share_a, self.up_share_b),
-            (5, self.mixing_a, self.mixing_b),
+            (5, self.mixing_share_a, self.mixing_share_b),
             (7, self.planar_share_a, self.planar_share_b),
         ][: 2 + (size > 7)]
 

@@ -22,6 +22,7 @@ from washgrade.units import show_grade, show_share
 __all__ = ["ACROSS", "Reasons", "partial_effects", "reasons"]
 
 ACROSS = "likeness across the land"
+MIXED = "sand mixed from above"
 
 # Our choice, because more names than that nobody reads.
 FEW = 5
@@ -70,8 +71,8 @@ class Reasons:
     Parameters
     ----------
     names : tuple of str
-        Of the covariates.
-    trend : ndarray of float64, shape (reaches, covariates)
+        Of the covariates, and of what mixing does.
+    trend : ndarray of float64, shape (reaches, names)
         What each adds to the logit of the grade, compared with the mean of the ground.
     across : ndarray of float64, shape (reaches,)
         What likeness across the land adds to it.
@@ -228,6 +229,8 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
         nodes.northing_m[spot] - nodes.northing_m[middle][:, None],
     )
     coefficient = averaged.step.mean(axis=0) + weighed.prior_mean
+    log_weight = tree.log_weight[middle]
+    mixed = np.mean([weighed.mixture_middle(int(part), log_weight) for part in chosen], axis=0)
     size, seen = len(weighed.names), weighed.observations
     ids = tuple(
         tuple(
@@ -238,8 +241,8 @@ def reasons(channels: Channels, weighed: Weighed, *, few: int = FEW, parts: int 
         for node, kept_share in zip(read.node, read.loading, strict=True)
     )
     return Reasons(
-        names=weighed.names[1:],
-        trend=here[:, 1:size] * coefficient[1:size],
+        names=(*weighed.names[1:], MIXED),
+        trend=np.column_stack([here[:, 1:size] * coefficient[1:size], mixed]),
         across=here[:, size:] @ coefficient[size:],
         sample_ids=ids,
         place=best,
@@ -264,7 +267,20 @@ def _smooth(
     count, cols = len(small), columns.shape[1]
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
-    arrays = (small.downstream, small.length_m, small.log_weight, *rows, columns, error, process, b, c, v, lam, eta)
+    arrays = (
+        small.downstream,
+        small.length_m,
+        small.log_weight,
+        *rows,
+        columns,
+        error,
+        process,
+        b,
+        c,
+        v,
+        lam,
+        eta,
+    )
     solver.pass_up(*arrays, np.empty((0, 0)))
     solver.pass_down(*arrays, up, down, np.empty((count, 3)))
     return up, down

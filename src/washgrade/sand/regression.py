@@ -22,7 +22,7 @@ class Process:
         Variance of the tail-up and of the tail-down part, in squared units of the value; at least 0.
     up_range_m, down_range_m : float
         Distance along the channel at which the correlation has fallen to 1/e, metres; above 0.
-    mixing : float, default 0
+    mixing_share : float, default 0
         How far branches that join mix like loads of sand, 0 to 1. With 0 the tail-up part varies as much
         everywhere; with m its variance goes with the weight to the power -m, and with 1 a node is the mean
         of what joins there.
@@ -30,27 +30,27 @@ class Process:
     Raises
     ------
     InputError
-        If a variance is negative, a range not above 0 or the mixing outside 0 to 1.
+        If a variance is negative, a range not above 0 or the mixing share outside 0 to 1.
     """
 
     up_variance: float
     up_range_m: float
     down_variance: float
     down_range_m: float
-    mixing: float = 0.0
+    mixing_share: float = 0.0
 
     def __post_init__(self) -> None:
         number("up_variance", self.up_variance, at_least=0)
         number("down_variance", self.down_variance, at_least=0)
         number("up_range_m", self.up_range_m, above=0)
         number("down_range_m", self.down_range_m, above=0)
-        number("mixing", self.mixing, at_least=0, at_most=1)
+        number("mixing_share", self.mixing_share, at_least=0, at_most=1)
 
     @property
     def numbers(self) -> NDArray[np.float64]:
         """The five numbers in the order the compiled passes take them."""
         return np.array(
-            [self.up_variance, self.up_range_m, self.down_variance, self.down_range_m, self.mixing],
+            [self.up_variance, self.up_range_m, self.down_variance, self.down_range_m, self.mixing_share],
             dtype=np.float64,
         )
 

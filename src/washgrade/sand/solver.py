@@ -82,9 +82,9 @@ def pass_up(
 ):
     """Walk from the leaves to the outlets; fill the states and the Gram matrix.
 
-    ``process`` is (variance up, range up in m, variance down, range down in m, mixing). All outputs are overwritten.
-    ``gram`` may be smaller than the columns: products are then summed for the first ones only, and an empty
-    one saves the time.
+    ``process`` is (variance up, range up in m, variance down, range down in m, mixing share). All outputs are
+    overwritten. ``gram`` may be smaller than the columns: products are then summed for the first ones only,
+    and an empty one saves the time.
 
     Returns
     -------
@@ -156,7 +156,9 @@ def pass_up(
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         spread = q * s
-        v[j] += u * u * (v_after + c_after * c_after * spread - var_up * variance_share(log_weight[i], mixing))
+        v[j] += (
+            u * u * (v_after + c_after * c_after * spread - var_up * variance_share(log_weight[i], mixing))
+        )
         c[j] += u * c_after * s * a
         lam[j] += a * a * s * lam_after
         for k in range(cols):
@@ -269,7 +271,9 @@ def pass_down(
 
 
 @njit(cache=True, nogil=True)
-def draw_coefficients(downstream, length_m, log_weight, place, older, loading, error_variance, process, c, v, lam):
+def draw_coefficients(
+    downstream, length_m, log_weight, place, older, loading, error_variance, process, c, v, lam
+):
     """Numbers that turn independent noise into a posterior deviation, nine rows with one for each node.
 
     In order: u, s·a, c after, c before, gain of T, gain of D, and the standard deviations of D given D

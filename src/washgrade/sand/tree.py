@@ -33,7 +33,7 @@ class Tree:
         weights that join at a node sum to no more than the weight there.
     usual_weight : float, default 1
         Weight at which the variances of a process hold as they are, where they change with the weight
-        (``Process.mixing``). Above 0.
+        (``Process.mixing_share``). Above 0.
 
     Raises
     ------

@@ -140,7 +140,7 @@ class Weighed:
         mean: it moves by half of what the variance falls by, as it does for lognormal grades of one mean.
         """
         process = self.averaged.process(part)
-        share = np.exp(-process.mixing * log_weight)
+        share = np.exp(-process.mixing_share * log_weight)
         return np.asarray(solver.middle_of_mixture(process.up_variance, share), dtype=np.float64)
 
     @property

@@ -40,6 +40,7 @@ NUMBERS_IN_WORDS = {
     "tail-up range, m": "how far what is carried stays alike, m",
     "tail-down range, m": "how far along the wash rock stays alike, m",
     "local sd": "how much scoops side by side differ, sd of the log",
+    "mixing share": "how far branches mix like loads of sand, 0 to 1",
     "covariate sd": "how much the shape of the land matters, sd of the log",
     "planar share": "share alike across the land",
     "planar range, m": "how far across the land, m",
