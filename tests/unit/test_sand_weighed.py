@@ -69,7 +69,8 @@ def mean_logit(model: Weighed, part: int) -> np.ndarray:
     mixture.latent_moments(
         there.up, there.down, there.variance, model.regressors, model.expected(part),
         model.averaged.step[part], model.averaged.covariance[part], np.full(COUNT, -1, np.int32),
-        model.read.loading, model.averaged.columns[part], model.averaged.error_variance[part], 0.0, mean, spread,
+        model.read.loading, model.averaged.columns[part], model.averaged.error_variance[part], 0.0, mean,
+        spread,
     )  # fmt: skip
     return mean
 
