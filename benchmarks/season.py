@@ -16,7 +16,8 @@ none of: each where it lowers the doubt about all reaches most. All policies beg
 
 All reckoning is that of `washgrade rank`: the first samples, the gauge's storms, the samples on the way and
 the weights of the digs go in as records, the functions of `washgrade.survey` say what is left, and
-`washgrade.dig.choose` says where to sample and where to dig, all with their defaults. It sees nothing else.
+`washgrade.dig.choose` says where to sample and where to dig, all with their defaults, but for the days still to
+come, which a digger knows. It sees nothing else.
 The weight of a dig that is written down is that of the cleaned product, of what was dug the share that the
 settings say. Its digger sees which strips are rich, so ``found_by_eye`` is 1 there and not 0.5. Two more
 things differ from a site's, for speed: 300 joint draws and not 1000, and the ranges and variances of the
@@ -244,8 +245,9 @@ class AsRank:
         )  # fmt: skip
 
     def morning(self, day):
-        """Know the day."""
+        """Know the day, and how many are still to come."""
         self.day = FIRST_DAY + timedelta(days=day + 1)
+        self.settings = replace(self.settings, days_to_come=DAYS - day)
 
     def flood(self, depth_mm, duration_h):
         """Write the rain down."""
@@ -289,7 +291,8 @@ class AsRank:
             found, left = self.left()
             standing = left.stock.standing()
             if self.looks:
-                step = next_step(standing, sample_loads=sample_loads, looked=looked)
+                days = self.settings.days_to_come
+                step = next_step(standing, sample_loads=sample_loads, looked=looked, days=days)
             else:
                 step = next_step(standing, sample_loads=0, looked=np.ones_like(looked))
             if not step.look_first:

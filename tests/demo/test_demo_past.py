@@ -163,6 +163,10 @@ def test_the_ranking_says_what_to_do_first(site, ranking):
     )
     assert (step.reach, step.look_first) == (plain.reach, plain.look_first)
     assert step.gain_kg == pytest.approx(plain.gain_kg)
+    # Fewer days to come make samples pay less, and the settings say how many.
+    found = ranking.estimate
+    last = replace(ranking, estimate=replace(found, settings=replace(found.settings, days_to_come=1)))
+    assert first_step(last).gain_kg < step.gain_kg or not step.look_first
     name = str(ranking.estimate.channels.reaches.reach_id[step.reach])
     said = f"A sample in {name} first: " if step.look_first else f"bring most in {name}: "
     told = run("rank", site, "--on", DAY)

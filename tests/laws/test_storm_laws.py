@@ -180,7 +180,7 @@ def any_season(seed, reaches, floods, digs):
             "renewed_share": renewed,
             "travels": rng.uniform(0, 1, reaches),
             "settles": rng.uniform(0, 1, reaches),
-            "slopes_share": float(rng.uniform(0, 1)),
+            "new_share": float(rng.uniform(0, 1)),
         },
         {
             "flood_day": rng.integers(0, 40, floods),

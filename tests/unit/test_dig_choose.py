@@ -128,6 +128,21 @@ def test_looks_end_when_half_of_the_day_is_gone():
     assert (told.look_first, told.reach) == (False, 0)
 
 
+def test_days_to_come_count_up_to_fifteen():
+    steps = [next_step(standing(), days=days) for days in (3, 6, 15, 100)]
+    gains = [step.gain_kg for step in steps if step.look_first]
+    assert len(gains) == 4
+    assert gains[0] != gains[1] != gains[2] == gains[3]
+    # The last day by itself: by hand, as in `test_the_step_is_the_gain_less_the_loads_that_the_look_costs`.
+    part = {loads: NORMAL.cdf(NORMAL.inv_cdf(loads / 300) + 0.4) for loads in (57, 60)}
+    load_kg = standing().fresh_load_kg
+    gain = learning_gain_kg(300.0 * load_kg[None] * part[60], np.log(load_kg), error_log_sd=0.35, days=1)
+    cost = 300.0 * load_kg[:, 0].mean() * (part[60] - part[57])
+    last = next_step(standing(), days=1)
+    assert last.look_first == (gain[2] > cost)
+    assert last.gain_kg == pytest.approx(max(gain.max() - cost, 0.0))
+
+
 def test_a_dear_or_useless_look_is_not_taken():
     dear = next_step(standing(), days=3, sample_loads=59)
     assert (dear.reach, dear.look_first, dear.gain_kg) == (0, False, 0.0)

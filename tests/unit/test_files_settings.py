@@ -5,6 +5,7 @@ from dataclasses import fields, replace
 
 import pytest
 
+from washgrade.dig.choose import DAYS_AHEAD
 from washgrade.dig.cleanup import CleanupRule, MagnetPass
 from washgrade.dig.haul import HaulRule
 from washgrade.dig.load import Shovel
@@ -47,6 +48,7 @@ def test_the_models_get_their_settings_and_the_table_has_their_defaults():
     assert Settings().cleanup == CleanupRule()
     assert Settings().background_grade == Priors().grade
     assert Settings().found_by_eye == FOUND_BY_EYE
+    assert Settings().days_to_come == DAYS_AHEAD
     changed = Settings(bite_m=0.2, top_grain_mm=4.0, porosity=0.3)
     assert changed.sampling == SamplingSettings(bite_m=0.2, top_grain_mm=4.0)
     assert changed.shovel == Shovel(porosity=0.3)

@@ -185,18 +185,20 @@ def plain_replay(downstream, held, events, renewed, travels, settles, new):
         coming, usual = np.zeros(len(held)), np.zeros(len(held))
         for i in range(len(held)):
             lost = renewed[flood, i] * travels * held[i]
-            settled = min(lost, settles * usual[i])
+            old = (1.0 - new) * lost
+            settled = min(old, settles * usual[i])
             missing = 1.0 - stock[i] / held[i]
             from_above = settled * coming[i] / usual[i] if usual[i] > 0 else 0.0
-            from_slopes = (lost - settled) * (1.0 - (1.0 - new) * missing)
+            from_slopes = new * lost + (old - settled) * (1.0 - missing)
             goes = renewed[flood, i] * travels * stock[i]
             stock[i] += from_above + from_slopes - goes
             brought += from_slopes
+            left += new * goes
             if downstream[i] < 0:
-                left += coming[i] - from_above + goes
+                left += coming[i] - from_above + (1.0 - new) * goes
             else:
-                coming[downstream[i]] += coming[i] - from_above + goes
-                usual[downstream[i]] += usual[i] - settled + lost
+                coming[downstream[i]] += coming[i] - from_above + (1.0 - new) * goes
+                usual[downstream[i]] += usual[i] - settled + old
     return stock, taken, left, brought
 
 
@@ -233,7 +235,7 @@ def test_the_ledger_equals_paper(seed):
         renewed_share=renewed,
         travels=0.6,
         settles=0.3,
-        slopes_share=0.7,
+        new_share=0.7,
     )
     stock, taken, left, brought = plain_replay(downstream, held, events, renewed, 0.6, 0.3, 0.7)
     np.testing.assert_allclose(found.stock_kg, stock, atol=1e-9)
@@ -247,13 +249,13 @@ def test_the_ledger_equals_paper(seed):
 
 
 def test_a_dug_head_of_a_wash_refills_by_the_rule():
-    """d <- 1 - (1 - d)(1 - q) for a dig; then d <- d (1 - R t n), n the new share of what slopes bring."""
+    """d <- 1 - (1 - d)(1 - q) for a dig; then d <- d (1 - R t n), n the share of new sand."""
     events = order_events(flood_day=[2, 4], dig_day=[1], dig_reach=[0], dig_kg=[70.0])
     for travels in (0.0, 0.3, 1.0):
         for new in (0.0, 0.5, 1.0):
             ledger = replay(
                 downstream=np.array([-1], np.int32), held_kg=[100.0], events=events, settles=0.4,
-                renewed_share=[[0.4], [0.5]], travels=travels, slopes_share=new, watch=[0],
+                renewed_share=[[0.4], [0.5]], travels=travels, new_share=new, watch=[0],
             )  # fmt: skip
             falls = 0.7 * np.cumprod([1.0, 1 - 0.4 * travels * new, 1 - 0.5 * travels * new])
             np.testing.assert_allclose(ledger.history.ravel(), falls)
@@ -263,14 +265,15 @@ def test_a_reach_below_takes_what_comes_as_rich_as_it_comes():
     events = order_events(flood_day=[2], dig_day=[1, 1], dig_reach=[0, 1], dig_kg=[20.0, 100.0])
     ledger = replay(
         downstream=np.array([1, -1], np.int32), held_kg=[50.0, 100.0], events=events,
-        renewed_share=[[0.5, 0.9]], travels=0.4, settles=0.5, slopes_share=0.5,
+        renewed_share=[[0.5, 0.9]], travels=0.4, settles=0.5, new_share=0.5,
     )  # fmt: skip
-    # Untouched, the upper reach loses and gains 10 kg. With 30 of its 50 kg left it gives 6 up; its slopes
-    # bring 10 (1 - 0.5 x 0.4) = 8. The lower reach would lose 36 kg, take 5 of the 10 that pass and 31 from
-    # its slopes: it gets 5 x 6 / 10 and, being empty, half of the 31.
-    np.testing.assert_allclose(ledger.stock_kg, [32.0, 18.5])
-    np.testing.assert_allclose(ledger.supplied_kg, [8.0, 15.5])
-    assert ledger.left_kg == pytest.approx(3.0)
+    # Untouched, the upper reach loses and gains 10 kg, half of it new. With 30 of its 50 kg left it gives 6
+    # up, 3 of them for good; it gets 5 kg of new sand and of its own 5 kg times 0.6. The lower reach would
+    # lose 36 kg, 18 to new sand, and take of the other 18 half of the 5 that pass: it gets the 18, half of the
+    # 3 that do pass, and of its own nothing, being empty.
+    np.testing.assert_allclose(ledger.stock_kg, [32.0, 19.5])
+    np.testing.assert_allclose(ledger.supplied_kg, [8.0, 18.0])
+    assert ledger.left_kg == pytest.approx(3.0 + 1.5)
 
 
 def test_sand_settles_after_ways_distributed_exponentially():
@@ -286,8 +289,8 @@ def test_sand_settles_after_ways_distributed_exponentially():
     events = order_events(flood_day=[2], dig_day=[1], dig_reach=[empty], dig_kg=[1.0])
     missing = replay(**few, events=events).depletion[empty + 1 : empty + 20]
     np.testing.assert_allclose(missing[1:] / missing[:-1], np.exp(-length_m / travel_m), rtol=1e-9)
-    # All that was not given is missing somewhere below.
-    assert missing.sum() == pytest.approx(few["travels"], rel=1e-3)
+    # All the old sand that was not given is missing somewhere below; the new half comes all the same.
+    assert missing.sum() == pytest.approx(0.5 * few["travels"], rel=1e-3)
 
 
 def test_an_untouched_network_stays_as_it_is():
@@ -296,7 +299,7 @@ def test_an_untouched_network_stays_as_it_is():
     for new in (0.0, 0.6):
         kept = replay(
             downstream=downstream, held_kg=held, events=events, renewed_share=renewed, travels=0.6,
-            settles=0.2, slopes_share=new,
+            settles=0.2, new_share=new,
         )  # fmt: skip
         np.testing.assert_allclose(kept.stock_kg, held, rtol=1e-12)
         assert kept.left_kg == pytest.approx(kept.supplied_kg.sum())
@@ -304,7 +307,7 @@ def test_an_untouched_network_stays_as_it_is():
 
 def test_the_share_of_new_sand_is_what_the_ledger_comes_to():
     downstream, held, _, _ = season(3)
-    few = {"downstream": downstream, "held_kg": held, "travels": 0.7, "settles": 0.3, "slopes_share": 0.4}
+    few = {"downstream": downstream, "held_kg": held, "travels": 0.7, "settles": 0.3, "new_share": 0.4}
     fresh = new_sand_share(**few)
     for reach in range(len(held)):
         events = order_events(flood_day=[2], dig_day=[1], dig_reach=[reach], dig_kg=[0.6 * held[reach]])

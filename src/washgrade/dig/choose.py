@@ -27,9 +27,9 @@ __all__ = [
 DAY_LOADS, SAMPLE_LOADS = 60, 3
 # How far a sample's logarithm lies from that of the reach's mean: scoops 30 %, place 20 %. Our choice.
 SAMPLE_LOG_SD = 0.35
-# Days of digging that a look is to pay for itself in, and how many of them may fall to one reach where there
-# are many. Our choice.
-DAYS_AHEAD, DAYS_A_REACH = 10, 3
+# Days of digging that a look is to pay for itself in, at most, because floods change what it told; and how
+# many of them may fall to one reach where there are many. Our choice (docs/season.md).
+DAYS_AHEAD, DAYS_A_REACH = 15, 3
 # Share of a day's loads that looks may cost before it is dug. Our choice: in simulated seasons looks without
 # end bring less (docs/season.md).
 LOOKING_SHARE = 0.5
@@ -193,7 +193,8 @@ def next_step(
     error_log_sd : float, optional
         Error of a sample, standard deviation of its logarithm.
     days : int, optional
-        Days of digging in which a look is to pay for itself.
+        Days of digging still to come, at least 1: a look is to pay for itself in them, and no more than
+        ``DAYS_AHEAD`` count.
     open_reach : ndarray of bool, shape (reaches,), optional
         Reaches where one may dig; all unless told.
     looked : ndarray of bool, shape (reaches,), optional
@@ -240,7 +241,8 @@ def next_step(
     seen = np.zeros(count, np.bool_) if looked is None else np.asarray(looked, np.bool_)
     spent = float(np.count_nonzero(seen)) * cost_loads
     today = max(loads - spent, (1.0 - LOOKING_SHARE) * loads)
-    times = min(whole("days", days, at_least=1), max(DAYS_A_REACH, math.ceil(2 * days / len(at))))
+    ahead = min(whole("days", days, at_least=1), DAYS_AHEAD)
+    times = min(ahead, max(DAYS_A_REACH, math.ceil(2 * ahead / len(at))))
     sums_kg = [there.brings_kg(np.full(len(at), loads * (time + 1))) for time in range(times)]
     mean_kg = (sums_kg[0] if today == loads else there.brings_kg(np.full(len(at), today))).mean(axis=0)
     best = int(np.argmax(mean_kg))
@@ -255,7 +257,7 @@ def next_step(
         np.diff(np.array(sums_kg), axis=0, prepend=0.0),
         np.log(np.maximum(there.load_kg, 1e-12)),
         error_log_sd=error_log_sd,
-        days=days,
+        days=ahead,
         tried=tried,
     ) - max(dig.day_kg - fewer_kg, 0.0)
     most = int(np.argmax(gain_kg))

@@ -13,7 +13,7 @@ from washgrade.dig.returns import WITHIN_SD, dug_share_of, taken_share
 from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
-from washgrade.storm.refill import SLOPES_SHARE
+from washgrade.storm.refill import NEW_SHARE
 from washgrade.storm.season import flood_step
 
 __all__ = ["Asks", "Digs", "Reckoning", "reckon"]
@@ -105,7 +105,7 @@ def _flood_all(
     held: NDArray[np.float64],
     travels: NDArray[np.float64],
     settles: NDArray[np.float64],
-    slopes_share: float,
+    new_share: float,
     renewed: NDArray[np.float64],
     stock: NDArray[np.float64],
     supplied: NDArray[np.float64],
@@ -115,7 +115,7 @@ def _flood_all(
     arriving, untouched = np.empty(len(held)), np.empty(len(held))
     for draw in range(len(stock)):
         left[draw] += flood_step(
-            downstream, held, stock[draw], renewed[draw], travels, settles, slopes_share, supplied[draw],
+            downstream, held, stock[draw], renewed[draw], travels, settles, new_share, supplied[draw],
             arriving, untouched,
         )  # fmt: skip
 
@@ -132,7 +132,7 @@ def reckon(
     digs: Digs,
     asks: Asks | None = None,
     within_sd: float = WITHIN_SD,
-    slopes_share: float = SLOPES_SHARE,
+    new_share: float = NEW_SHARE,
 ) -> Reckoning:
     """Play floods and digs through the network, in every draw.
 
@@ -158,8 +158,8 @@ def reckon(
         Moments at which the depletion is wanted.
     within_sd : float, default 0.4
         How much the loads of a reach differ; see `washgrade.dig.returns.taken_share`.
-    slopes_share : float, optional
-        Of what banks and slopes bring, the share that comes whatever was dug
+    new_share : float, optional
+        Of what a flood lays, the share that is new sand and comes whatever was dug
         (`washgrade.storm.season.replay`).
 
     Returns
@@ -194,7 +194,7 @@ def reckon(
     held = one_each("held_kg", held_kg, count, "reach", at_least=0)
     part = one_each("travels", travels, count, "reach", at_least=0, at_most=1)
     settled = one_each("settles", settles, count, "reach", at_least=0, at_most=1)
-    anew = number("slopes_share", slopes_share, at_least=0, at_most=1)
+    anew = number("new_share", new_share, at_least=0, at_most=1)
     floods = numbers("flood_day", flood_day).ravel()
     number("within_sd", within_sd, at_least=0)
     asks = Asks() if asks is None else asks

@@ -218,6 +218,14 @@ class Settings:
         above=0.0,
         at_most=100000.0,
     )
+    days_to_come: int = _set(
+        15,
+        whole,
+        "Days of digging still to come this season: a sample on the way is to pay for itself in them, and no "
+        "more than 15 count, for floods change what it told. Lower it as the season ends. Our choice, because "
+        "a season is longer.",
+        at_least=1,
+    )
     top_reaches: int = _set(
         5,
         whole,

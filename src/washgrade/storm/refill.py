@@ -9,7 +9,7 @@ from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
 
 __all__ = [
-    "SLOPES_SHARE",
+    "NEW_SHARE",
     "TRAVEL_M",
     "new_sand_share",
     "reach_mean",
@@ -22,10 +22,10 @@ __all__ = [
 # tens to a few hundred metres (Hassan, Church and Schick 1991, Water Resources Research 27, 503-511, from
 # memory); sand goes farther, heavy sand less far than light.
 TRAVEL_M = 100.0
-# Of what banks and slopes bring into an untouched reach, the share that is new sand and comes whatever was
-# dug; the rest is the reach's own, from its banks and from below the bite, and as rich as what is left there.
-# Half: our choice, because nobody has measured it and either may be nearly all.
-SLOPES_SHARE = 0.5
+# Of what a flood lays, the share that is new sand from banks and slopes and comes whatever was dug; as much
+# of what it moves goes out for good. Half: our choice, because nobody has measured it and either may be
+# nearly all.
+NEW_SHARE = 0.5
 
 
 def travel_share(length_m: ArrayLike, *, travel_m: float = TRAVEL_M) -> NDArray[np.float64]:
@@ -143,7 +143,7 @@ def refill_wanted(
 def _from_above(
     downstream: NDArray[np.int32], room: NDArray[np.float64], settles: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Walk down an untouched network: what each reach takes from above of what it gives up."""
+    """Walk down an untouched network: what each reach takes from above of the old sand it gives up."""
     found, arriving = np.zeros(len(downstream)), np.zeros(len(downstream))
     for i in range(len(downstream)):
         found[i] = min(room[i], settles[i] * arriving[i])
@@ -158,7 +158,7 @@ def new_sand_share(
     held_kg: ArrayLike,
     travels: ArrayLike,
     settles: ArrayLike,
-    slopes_share: float = SLOPES_SHARE,
+    new_share: float = NEW_SHARE,
 ) -> NDArray[np.float64]:
     """Share of the sand that a flood lays anew which is new to the reach.
 
@@ -170,8 +170,8 @@ def new_sand_share(
         Magnetics that each reach holds when fresh, kilograms; one for all or one a reach.
     travels, settles : array_like of float
         From `travel_share` and `settle_share`, likewise.
-    slopes_share : float, optional
-        Of what banks and slopes bring, the share that comes whatever was dug.
+    new_share : float, optional
+        Of what a flood lays, the share that is new sand and comes whatever was dug.
 
     Returns
     -------
@@ -186,9 +186,9 @@ def new_sand_share(
     """
     count = len(downstream)
     part = one_each("travels", travels, count, "reach", at_least=0, at_most=1)
-    room = one_each("held_kg", held_kg, count, "reach", at_least=0) * part
+    new = float(numbers("new_share", new_share, at_least=0, at_most=1))
+    room = one_each("held_kg", held_kg, count, "reach", at_least=0) * part * (1.0 - new)
     above = _from_above(downstream, room, one_each("settles", settles, count, "reach", at_least=0, at_most=1))
     of_room = np.divide(above, room, out=np.zeros(count), where=room > 0)
-    new = float(numbers("slopes_share", slopes_share, at_least=0, at_most=1))
-    found: NDArray[np.float64] = part * (of_room + new * (1.0 - of_room))
+    found: NDArray[np.float64] = part * (new + (1.0 - new) * of_room)
     return found

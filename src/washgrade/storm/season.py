@@ -11,7 +11,7 @@ from washgrade.checks import number
 from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
-from washgrade.storm.refill import SLOPES_SHARE
+from washgrade.storm.refill import NEW_SHARE
 
 __all__ = ["Events", "Ledger", "flood_step", "order_events", "replay"]
 
@@ -135,31 +135,34 @@ def flood_step(
     renewed: NDArray[np.float64],
     travels: NDArray[np.float64],
     settles: NDArray[np.float64],
-    slopes_share: float,
+    new_share: float,
     supplied: NDArray[np.float64],
     arriving: NDArray[np.float64],
     untouched: NDArray[np.float64],
 ) -> float:
     """Walk down the network once: one flood; kilograms that leave it. The last two arrays are scratch."""
-    # The share R of a reach that is reworked gives up the travelling part of what it held and is laid anew
-    # with what comes by: so much as an untouched reach would take from above and from its slopes, as rich as
-    # what comes by is against the untouched network's.
+    # The share R of a reach that is reworked gives up the travelling part of what it held and is laid anew:
+    # the new share from banks and slopes, while as much goes out for good; of the rest so much as an
+    # untouched reach would take from above, as rich as what comes by is against the untouched network's, and
+    # the remainder the reach's own, from its banks and from below the bite.
     left = 0.0
     arriving[:] = 0.0
     untouched[:] = 0.0
     for i in range(len(downstream)):
         room = renewed[i] * held[i] * travels[i]
-        above = min(room, settles[i] * untouched[i])
+        old = (1.0 - new_share) * room
+        above = min(old, settles[i] * untouched[i])
         full = stock[i] / held[i] if held[i] > 0.0 else 1.0
         falls = above * (arriving[i] / untouched[i]) if untouched[i] > 0.0 else 0.0
-        slopes = (room - above) * (slopes_share + (1.0 - slopes_share) * full)
+        slopes = new_share * room + (old - above) * full
         gives = room * full
         stock[i] += falls + slopes - gives
         supplied[i] += slopes
-        onward = arriving[i] - falls + gives
+        onward = arriving[i] - falls + (1.0 - new_share) * gives
+        left += new_share * gives
         if downstream[i] >= 0:
             arriving[downstream[i]] += onward
-            untouched[downstream[i]] += untouched[i] - above + room
+            untouched[downstream[i]] += untouched[i] - above + old
         else:
             left += onward
     return left
@@ -176,7 +179,7 @@ def _replay(
     renewed: NDArray[np.float64],
     travels: NDArray[np.float64],
     settles: NDArray[np.float64],
-    slopes_share: float,
+    new_share: float,
     watched: NDArray[np.int64],
     taken: NDArray[np.float64],
     missing: NDArray[np.float64],
@@ -202,7 +205,7 @@ def _replay(
                 renewed[k],
                 travels[k],
                 settles[k],
-                slopes_share,
+                new_share,
                 supplied,
                 arriving,
                 untouched,
@@ -221,7 +224,7 @@ def replay(
     renewed_share: ArrayLike,
     travels: ArrayLike,
     settles: ArrayLike,
-    slopes_share: float = SLOPES_SHARE,
+    new_share: float = NEW_SHARE,
     stock_kg: ArrayLike | None = None,
     watch: ArrayLike = (),
 ) -> Ledger:
@@ -243,9 +246,9 @@ def replay(
     settles : array_like of float
         Share of those from above that settles in a reach that has room for it
         (`washgrade.storm.refill.settle_share`); broadcast likewise.
-    slopes_share : float, optional
-        Of what banks and slopes bring into an untouched reach, the share that comes whatever was dug; the
-        rest is as rich as what is left in the reach. 0 to 1.
+    new_share : float, optional
+        Of what a flood lays, the share that is new sand from banks and slopes and comes whatever was dug. 0
+        to 1.
     stock_kg : array_like of float, optional
         What each reach holds at the start, at most what it holds when fresh; that unless told.
     watch : array_like of int, optional
@@ -264,21 +267,23 @@ def replay(
     Notes
     -----
     A flood that renews the share R of a reach moves R of what it holds; the travelling part t of that leaves.
-    An untouched reach gets as much again: from above, what of the passing magnetics settles there and has
-    room, and the rest from banks and slopes. Of a touched network each of these is as much less as there is
-    less of it: what comes from above by the share of the untouched network's flow that is still in it, what
-    slopes bring by what is missing in the reach, but for ``slopes_share`` of it. So an untouched network
-    stays as it is, a dug one refills from what is within a few mean ways above it, and nothing is lost or
-    made: supplies and losses are counted. That dry beds stand, over years, where they stood is what scour
-    chains show: fill makes good the scour (Powell et al. 2006, Earth Surface Processes and Landforms 31).
+    An untouched reach gets as much again: the share ``new_share`` as new sand from banks and slopes, whatever
+    was dug, for as much as goes out for good of what was moved; of the rest, from above, what of the passing
+    magnetics settles there and has room, and what still is wanting from the reach's own banks and depth. Of a
+    touched network the last two are as much less as there is less of them: what comes from above by the share
+    of the untouched network's flow that is still in it, the reach's own by what is missing in it. So an
+    untouched network stays as it is, a dug one refills from new sand and from what is within a few mean ways
+    above it, and nothing is lost or made: supplies and losses are counted. That dry beds stand, over years,
+    where they stood is what scour chains show: fill makes good the scour (Powell et al. 2006, Earth Surface
+    Processes and Landforms 31).
 
     Examples
     --------
     >>> events = order_events(flood_day=[2], dig_day=[1], dig_reach=[1], dig_kg=[6.0])
     >>> ledger = replay(downstream=np.array([1, -1], np.int32), held_kg=[10.0, 10.0], events=events,
-    ...                 renewed_share=[[0.5, 0.5]], travels=0.4, settles=0.5, slopes_share=1.0, watch=[1])
+    ...                 renewed_share=[[0.5, 0.5]], travels=0.4, settles=0.5, new_share=1.0, watch=[1])
     >>> ledger.stock_kg.tolist(), ledger.left_kg, ledger.history.round(2).ravel().tolist()
-    ([10.0, 5.2], 1.8, [0.6, 0.48])
+    ([10.0, 5.2], 2.8, [0.6, 0.48])
     """
     count = len(downstream)
     held = one_each("held_kg", held_kg, count, "reach", at_least=0)
@@ -312,7 +317,7 @@ def replay(
         np.ascontiguousarray(renewed),
         _spread("travels", travels, renewed.shape),
         _spread("settles", settles, renewed.shape),
-        number("slopes_share", slopes_share, at_least=0, at_most=1),
+        number("new_share", new_share, at_least=0, at_most=1),
         watched,
         taken,
         missing,

@@ -45,7 +45,7 @@ def first_step(ranking: Ranking) -> Step | None:
     seen = found.past.readings
     today = found.channels.nodes.reach[seen.node[seen.day == np.datetime64(found.day)]]
     standing = ranking.stock.standing(rich).chosen_by_eye(found.settings.found_by_eye)
-    step = next_step(standing, looked=np.isin(rich, today))
+    step = next_step(standing, looked=np.isin(rich, today), days=found.settings.days_to_come)
     return replace(step, reach=int(rich[step.reach]))
 
 
@@ -78,8 +78,10 @@ def told_first(ranking: Ranking) -> list[str]:
             f"No sample pays before a day of digging. {day}, the richest that the eye finds, is expected to "
             f"bring most in {name}: {show_mass(step.day_kg, units)} of magnetics."
         ]
+    days = min(found.settings.days_to_come, DAYS_AHEAD)
+    over = f"over the next {days} days of digging" if days > 1 else "on this last day of digging"
     return [
-        f"A sample in {name} first: over the next {DAYS_AHEAD} days of digging it is expected to bring "
+        f"A sample in {name} first: {over} it is expected to bring "
         f"{show_mass(step.gain_kg, units)} of magnetics more than its time costs. Write it down and ask "
         "again."
     ]
