@@ -16,13 +16,13 @@ none of: each where it lowers the doubt about all reaches most. All policies beg
 
 All reckoning is that of `washgrade rank`: the first samples, the gauge's storms, the samples on the way and
 the weights of the digs go in as records, the functions of `washgrade.survey` say what is left, and
-`washgrade.dig.choose` says where to sample and where to dig, all with their defaults, but for the days still to
-come, which a digger knows. It sees nothing else.
-The weight of a dig that is written down is that of the cleaned product, of what was dug the share that the
-settings say. Its digger sees which strips are rich, so ``found_by_eye`` is 1 there and not 0.5. Two more
-things differ from a site's, for speed: 300 joint draws and not 1000, and the ranges and variances of the
-grade are averaged over anew every fifth morning and not every time. A sample on the way costs the loads of a
-quarter of an hour (what the walk takes for one unless told) and three minutes' way, at six minutes a load.
+`washgrade.dig.choose` says where to sample and where to dig, all with their defaults, but for the days still
+to come, which a digger knows. It sees nothing else. The weight of a dig that is written down is that of the
+cleaned product, of what was dug the share that the settings say. Its digger sees which strips are rich, so
+``found_by_eye`` is 1 there and not 0.5. Two more things differ from a site's, for speed: 300 joint draws and
+not 1000, and the ranges and variances of the grade are averaged over anew every fifth morning and not every
+time. A sample on the way costs the loads of a quarter of an hour (what the walk takes for one unless told)
+and three minutes' way, at six minutes a load.
 
 Policies with samples on the way all pay for them; perfect knowledge needs none. The rules of thumb get two a
 day at reaches they come by, and dig where the best of all readings was, or where it was good until a day

@@ -269,8 +269,8 @@ def test_a_reach_below_takes_what_comes_as_rich_as_it_comes():
     )  # fmt: skip
     # Untouched, the upper reach loses and gains 10 kg, half of it new. With 30 of its 50 kg left it gives 6
     # up, 3 of them for good; it gets 5 kg of new sand and of its own 5 kg times 0.6. The lower reach would
-    # lose 36 kg, 18 to new sand, and take of the other 18 half of the 5 that pass: it gets the 18, half of the
-    # 3 that do pass, and of its own nothing, being empty.
+    # lose 36 kg, 18 to new sand, and take of the other 18 half of the 5 that pass: it gets the 18, half of
+    # the 3 that do pass, and of its own nothing, being empty.
     np.testing.assert_allclose(ledger.stock_kg, [32.0, 19.5])
     np.testing.assert_allclose(ledger.supplied_kg, [8.0, 18.0])
     assert ledger.left_kg == pytest.approx(3.0 + 1.5)

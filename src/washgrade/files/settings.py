@@ -222,8 +222,8 @@ class Settings:
         15,
         whole,
         "Days of digging still to come this season: a sample on the way is to pay for itself in them, and no "
-        "more than 15 count, for floods change what it told. Lower it as the season ends. Our choice, because "
-        "a season is longer.",
+        "more than 15 count, for floods change what it told. Lower it as the season ends. Our choice, "
+        "because a season is longer.",
         at_least=1,
     )
     top_reaches: int = _set(
