@@ -42,7 +42,7 @@ COUNTS = (8, 30, 100)
 NETWORK = (
     "network", "carried far", "in place", "short range", "large scatter", "strong contrasts", "heavy tails"
 )  # fmt: skip
-OTHER = ("planar field", "planar and network", "step source")
+OTHER = ("planar field", "planar and network", "step source", "slopes of chance")
 DUPLICATES = ("large scatter, twice", "large scatter, half as many places twice")
 REGIMES = (*NETWORK, *OTHER)
 # Total sd, share of tail-up, ranges up and down in metres, local sd.
@@ -114,6 +114,10 @@ def truth(regime: str, rng: np.random.Generator, channels: Channels, *, stretch:
     if regime == "planar and network":
         other, _ = truth("network", rng, channels, stretch=stretch)
         return level + 0.6 * plane(rng, channels, width_m / 4) + np.sqrt(0.5) * (other - other.mean()), 0.25
+    if regime == "slopes of chance":
+        # The sides of every node are rich or poor by themselves; their loads mix down the channels.
+        grade = diluted_grade(tree_of_nodes(nodes), expit(level + rng.normal(0, 1.3, count)))
+        return logit(np.clip(grade, 1e-4, 0.9)) + rng.normal(0, 0.3, count), 0.25
     # Patches of rich rock with sharp edges, diluted down the channels: no likeness but that.
     rich = np.zeros(count, bool)
     for _ in range(rng.integers(1, 4)):
