@@ -267,20 +267,8 @@ def _smooth(
     count, cols = len(small), columns.shape[1]
     b, eta, up, down = (np.empty((count, cols)) for _ in range(4))
     c, v, lam = (np.empty(count) for _ in range(3))
-    arrays = (
-        small.downstream,
-        small.length_m,
-        small.log_weight,
-        *rows,
-        columns,
-        error,
-        process,
-        b,
-        c,
-        v,
-        lam,
-        eta,
-    )
+    links = (small.downstream, small.length_m, small.log_weight)
+    arrays = (*links, *rows, columns, error, process, b, c, v, lam, eta)
     solver.pass_up(*arrays, np.empty((0, 0)))
     solver.pass_down(*arrays, up, down, np.empty((count, 3)))
     return up, down

@@ -156,9 +156,8 @@ def pass_up(
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         spread = q * s
-        v[j] += (
-            u * u * (v_after + c_after * c_after * spread - var_up * variance_share(log_weight[i], mixing))
-        )
+        untold = var_up * variance_share(log_weight[i], mixing)
+        v[j] += u * u * (v_after + c_after * c_after * spread - untold)
         c[j] += u * c_after * s * a
         lam[j] += a * a * s * lam_after
         for k in range(cols):

@@ -77,9 +77,9 @@ def along_doubt(process, up_share, along_sd_m):
     float
         Variance on the logit.
     """
-    return 2.0 * up_share * process[0] * (1.0 - erfcx(along_sd_m / (SQRT2 * process[1]))) + 2.0 * process[
-        2
-    ] * (1.0 - erfcx(along_sd_m / (SQRT2 * process[3])))
+    up = up_share * process[0] * (1.0 - erfcx(along_sd_m / (SQRT2 * process[1])))
+    down = process[2] * (1.0 - erfcx(along_sd_m / (SQRT2 * process[3])))
+    return 2.0 * (up + down)
 
 
 @njit(cache=True, nogil=True)
