@@ -101,8 +101,10 @@ def pass_up(
     summed = gram.shape[0]
     b[:] = 0.0
     c[:] = 0.0
+    untold = np.empty(count)
     for i in range(count):
-        v[i] = var_up * variance_share(log_weight[i], mixing)
+        untold[i] = var_up * variance_share(log_weight[i], mixing)
+        v[i] = untold[i]
     lam[:] = 0.0
     eta[:] = 0.0
     gram[:] = 0.0
@@ -156,8 +158,7 @@ def pass_up(
         q = var_down * (1.0 - a * a)
         s = 1.0 / (1.0 + lam_after * q)
         spread = q * s
-        untold = var_up * variance_share(log_weight[i], mixing)
-        v[j] += u * u * (v_after + c_after * c_after * spread - untold)
+        v[j] += u * u * (v_after + c_after * c_after * spread - untold[i])
         c[j] += u * c_after * s * a
         lam[j] += a * a * s * lam_after
         for k in range(cols):
