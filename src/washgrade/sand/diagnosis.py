@@ -278,7 +278,7 @@ def place_variance(weighed: Weighed, part: int) -> NDArray[np.float64]:
     """
     process = weighed.averaged.process(part).numbers
     read = weighed.read
-    share = np.exp(-process[4] * weighed.tree.log_weight[read.node])
+    share = solver.variance_share(weighed.tree.log_weight[read.node], process[4])
     along = [along_doubt(process, here, sd_m) for here, sd_m in zip(share, read.along_sd_m, strict=True)]
     renewed = (1.0 - read.loading**2) * process[0] * share
     return np.asarray(weighed.averaged.shared_variance[part] + np.array(along) + renewed, dtype=np.float64)

@@ -38,14 +38,14 @@ __all__ = [
 
 @njit(cache=True, nogil=True)
 def variance_share(log_weight, mixing):
-    r"""Variance of T at a node over that at the usual weight: :math:`(A/A_0)^{-m}`.
+    r"""Variance of T at one or many nodes over that at the usual weight: :math:`(A/A_0)^{-m}`.
 
     Returns
     -------
-    float
+    float or ndarray of float64
         1 where nothing mixes.
     """
-    return math.exp(-mixing * log_weight) if mixing > 0.0 else 1.0
+    return np.exp(-mixing * log_weight)
 
 
 @njit(cache=True, nogil=True)

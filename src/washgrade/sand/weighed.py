@@ -140,7 +140,7 @@ class Weighed:
         mean: it moves by half of what the variance falls by, as it does for lognormal grades of one mean.
         """
         process = self.averaged.process(part)
-        share = np.exp(-process.mixing_share * log_weight)
+        share = solver.variance_share(log_weight, process.mixing_share)
         return np.asarray(solver.middle_of_mixture(process.up_variance, share), dtype=np.float64)
 
     @property
