@@ -266,16 +266,15 @@ def farthest_first(start: int, among: np.ndarray, many: int, seed: int) -> np.nd
 
 
 def test_a_walk_on_new_ground_is_spread_no_more_than_serves() -> None:
-    """Held over several grounds, because one alone may be anything.
+    """Held over sixteen grounds, because one alone may be anything.
 
-    Distance to the nearest other stop over that of sets by chance, walks of 12 h on 16 such grounds: 0.99 to
-    1.49, mean 1.19 (of 4 h: 0.92 to 1.30, mean 1.09); the averaging of hyper-parameters as it was before gave
-    0.93 to 1.34, mean 1.17 on the first ten, against 1.16 now. The ground of the test above happened to be at
-    1.3. Being far apart in the plane is not the end: sets as far apart as can be lie at 2.0 to 2.5, mostly in
-    heads that tell of little ground, and settle a sixth less.
+    Walks of 12 h. Distance to the nearest other stop over that of sets by chance: 1.00 to 1.48, mean 1.20; it
+    moves by up to 0.2 on a ground, and the mean by 0.02, when rounding alone turns a search between places
+    nearly as good. Being far apart in the plane is not the end: sets as far apart as can be lie at 2.0 to
+    2.5, mostly in heads that tell of little ground, and settle 0.85 of what the walk does (0.81 to 0.92).
     """
     spread, settled = [], []
-    for seed in range(5):
+    for seed in range(16):
         channels, surface = ground(seed)
         nodes, weighed = channels.nodes, weigh(channels, Samples.none())
         walk = plan_walk(
@@ -303,9 +302,10 @@ def test_a_walk_on_new_ground_is_spread_no_more_than_serves() -> None:
             for places in (walk.node, far)
         )
         settled.append(other / one)
-    assert np.mean(spread) > 1.08
+    assert np.mean(spread) > 1.1
     assert min(spread) > 0.9
-    assert max(settled) < 0.9
+    assert np.mean(settled) < 0.9
+    assert max(settled) < 1.0
 
 
 def test_with_samples_the_walk_goes_where_they_say_nothing() -> None:
