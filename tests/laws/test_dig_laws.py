@@ -8,7 +8,7 @@ from scipy.stats import beta
 
 from washgrade.dig.load import Shovel, expected_load_kg, load_magnetics_kg
 from washgrade.dig.rank import chance_top, rank_reaches, spread
-from washgrade.dig.returns import dug_share_of
+from washgrade.dig.returns import Bed, dug_share_of
 from washgrade.dig.stock import StreakRule, StreakSeen, reach_stock
 
 grades = arrays(np.float64, st.tuples(st.integers(1, 20), st.integers(1, 12)), elements=st.floats(0, 1))
@@ -40,7 +40,7 @@ def test_taken_and_left_make_what_was_held(draws, cutoff, gone):
         shovel=Shovel(),
         streak=StreakRule(),
         cutoff_grade=cutoff,
-        depletion=np.full((1, len(length)), gone),
+        bed=Bed.dug(np.full((1, len(length)), gone)),
     )
     dug = float(dug_share_of(gone))
     np.testing.assert_allclose(after.loads_left, whole.loads_held * (1 - dug), atol=1e-9)

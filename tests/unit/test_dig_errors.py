@@ -1,12 +1,14 @@
 """What the dig says when something cannot be right."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from washgrade.dig.load import Shovel
 from washgrade.dig.rank import chance_top, rank_reaches
+from washgrade.dig.returns import Bed
 from washgrade.dig.stock import StreakRule, reach_stock
 from washgrade.errors import InputError
 
@@ -63,11 +65,12 @@ def test_draws_of_another_ground_are_refused():
         stock(grade_draws=np.zeros((3, 5)))
 
 
-def test_a_depletion_that_is_no_share_is_refused():
-    says = "Invalid 'depletion'. It must hold shares from 0 to 1, ways by reaches."
-    for wrong in ([[-0.1, 0.0]], [[1.1, 0.0]], [[0.0, 0.0, 0.0]], [0.0, 0.0]):
+@pytest.mark.parametrize("name", ["loads", "full", "left"])
+def test_a_bed_that_is_no_share_is_refused(name):
+    says = f"Invalid '{name}' of 'bed'. It must hold shares from 0 to 1, ways by reaches."
+    for wrong in ([[-0.1, 0.0]], [[1.1, 0.0]], [[0.0, 0.0, 0.0]], [0.0, 0.0], [[np.nan, 0.0]]):
         with pytest.raises(InputError, match=sentence(says)):
-            stock(depletion=np.array(wrong))
+            stock(bed=replace(Bed.dug(np.zeros((1, 2))), **{name: np.array(wrong)}))
 
 
 def test_a_bed_without_width_is_refused():

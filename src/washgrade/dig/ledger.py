@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from washgrade.checks import number
-from washgrade.dig.returns import WITHIN_SD, dug_share_of, taken_share
+from washgrade.dig.returns import WITHIN_SD, Bed, dug_share_of, taken_share
 from washgrade.errors import InputError
 from washgrade.land.kernel import kernel
 from washgrade.storm.arrays import numbers, one_each
@@ -70,8 +70,8 @@ class Reckoning:
     ----------
     stock_kg : ndarray of float64, shape (draws, reaches)
         What each reach holds now, kilograms.
-    depletion : ndarray of float64, shape (draws, reaches)
-        Share of what it holds when fresh that is missing, 0 to 1.
+    bed : Bed
+        Loads and magnetics left, as shares of what each reach holds when fresh; its ways are the draws.
     taken_kg, supplied_kg : ndarray of float64, shape (draws, reaches)
         Dug, and come in from banks and slopes.
     left_kg : ndarray of float64, shape (draws,)
@@ -88,7 +88,7 @@ class Reckoning:
     """
 
     stock_kg: NDArray[np.float64]
-    depletion: NDArray[np.float64]
+    bed: Bed
     taken_kg: NDArray[np.float64]
     supplied_kg: NDArray[np.float64]
     left_kg: NDArray[np.float64]
@@ -97,6 +97,11 @@ class Reckoning:
     after: NDArray[np.float64]
     yield_factor: NDArray[np.float64]
     asked: NDArray[np.float64]
+
+    @property
+    def depletion(self) -> NDArray[np.float64]:
+        """Share of what a fresh reach holds that is missing, 0 to 1, shape (draws, reaches)."""
+        return np.asarray(1.0 - self.bed.left)
 
 
 @kernel
@@ -108,12 +113,17 @@ def _flood_all(
     new_share: float,
     renewed: NDArray[np.float64],
     stock: NDArray[np.float64],
+    loads: NDArray[np.float64],
+    full: NDArray[np.float64],
     supplied: NDArray[np.float64],
     left: NDArray[np.float64],
 ) -> None:
     """One flood in every draw."""
     arriving, untouched = np.empty(len(held)), np.empty(len(held))
     for draw in range(len(stock)):
+        for i in range(len(held)):
+            loads[draw, i] += renewed[draw, i] * (1.0 - loads[draw, i])
+            full[draw, i] += renewed[draw, i] * (1.0 - full[draw, i])
         left[draw] += flood_step(
             downstream, held, stock[draw], renewed[draw], travels, settles, new_share, supplied[draw],
             arriving, untouched,
@@ -175,11 +185,14 @@ def reckon(
     Notes
     -----
     A flood is one step of `washgrade.storm.season.replay`, which keeps an untouched network as it is. So
-    floods before the first dig change nothing and are passed over. A dig of a share q of the loads goes on
-    where the last one stopped on the curve of decreasing returns: of a reach with depletion d it takes what
-    lies between ``dug_share_of(d)`` and that plus q. On one moment floods come before asks, asks before digs;
-    digs at one moment in the order of reach and size, so that the order in which they are given never
-    matters.
+    floods before the first dig change nothing and are passed over. It also lays the share R of the places
+    anew, dug or not: of the loads that were dug 1 - R stay so (`washgrade.dig.returns.Bed`).
+
+    A dig takes the richest of the loads that are there. Of a bed that digging alone would have left so, of n
+    loads with the richest share d gone (`Bed.on_curve`), a dig of q loads takes what lies between d and
+    ``d + q / n`` on the curve of decreasing returns, as rich as what floods laid. On one moment floods come
+    before asks, asks before digs; digs at one moment in the order of reach and size, so that the order in
+    which they are given never matters.
 
     Examples
     --------
@@ -202,6 +215,7 @@ def reckon(
         if ((places < 0) | (places >= count)).any():
             raise InputError(f"Invalid reach of {name}. It must be between 0 and {count - 1}.")
     stock = np.repeat(held[None, :], draws, axis=0)
+    there, full = np.ones((draws, count)), np.ones((draws, count))
     taken, supplied, left = np.zeros((draws, count)), np.zeros((draws, count)), np.zeros(draws)
     over, factor = np.zeros(len(digs)), np.full((len(digs), draws), np.nan)
     before, after = np.zeros((len(digs), draws)), np.zeros((len(digs), draws))
@@ -218,7 +232,9 @@ def reckon(
         if kind == 0:
             if dug:
                 shares = np.ascontiguousarray(renewed(which), dtype=np.float64)
-                _flood_all(downstream, held, part, settled, anew, shares, stock, supplied, left)
+                _flood_all(
+                    downstream, held, part, settled, anew, shares, stock, there, full, supplied, left
+                )  # fmt: skip
             continue
         reach = int((asks if kind == 1 else digs).reach[which])
         gone = missing(reach)
@@ -226,24 +242,33 @@ def reckon(
             asked[which] = gone
             continue
         before[which] = gone
+        here = Bed(loads=there[:, [reach]], full=full[:, [reach]], left=1.0 - gone[:, None])
+        laid, start = (column[:, 0] for column in here.on_curve(within_sd=within_sd))
+        rich, curve = here.richness[:, 0], taken_share(start, within_sd=within_sd)
         loads = float(digs.loads_share[which])
         if np.isnan(loads):
             takes = np.minimum(float(digs.taken_share[which]), 1.0 - gone)
+            wanted = curve + np.divide(takes, rich * laid, out=np.zeros(draws), where=takes > 0.0)
+            end = dug_share_of(np.minimum(wanted, 1.0), within_sd=within_sd)
         else:
-            start = dug_share_of(gone, within_sd=within_sd)
-            end = np.minimum(start + loads, 1.0)
-            takes = np.maximum(taken_share(end, within_sd=within_sd) - gone, 0.0)
-            over[which] = float(np.mean(np.maximum(start + loads - 1.0, 0.0)))
+            end = np.minimum(start + np.divide(loads, laid, out=np.ones(draws), where=laid > 0.0), 1.0)
+            takes = rich * laid * (taken_share(end, within_sd=within_sd) - curve)
+            takes = np.clip(takes, 0.0, 1.0 - gone)
+            over[which] = float(np.mean(np.maximum(loads - laid * (1.0 - start), 0.0)))
             if loads > 0.0:
                 factor[which] = takes / loads
+        there[:, reach] = np.maximum(there[:, reach] - laid * (end - start), 0.0)
+        full[:, reach] -= np.divide(takes, rich, out=np.zeros(draws), where=rich > 0.0)
+        np.maximum(full[:, reach], 0.0, out=full[:, reach])
         took = np.minimum(takes * held[reach], stock[:, reach])
         stock[:, reach] -= took
         taken[:, reach] += took
         after[which] = missing(reach)
         dug = dug or bool((took > 0).any())
+    share = np.divide(stock, held, out=np.ones_like(stock), where=held > 0)
     return Reckoning(
         stock_kg=stock,
-        depletion=np.clip(1.0 - np.divide(stock, held, out=np.ones_like(stock), where=held > 0), 0.0, 1.0),
+        bed=Bed(loads=there, full=full, left=np.clip(share, 0.0, 1.0)),
         taken_kg=taken,
         supplied_kg=supplied,
         left_kg=left,

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from washgrade.checks import number
 from washgrade.dig.load import Shovel, expected_load_kg, load_magnetics_kg
 from washgrade.dig.rank import Spread, spread
-from washgrade.dig.returns import WITHIN_SD, Standing, dug_share_of
+from washgrade.dig.returns import WITHIN_SD, Bed, Standing, taken_share
 from washgrade.errors import InputError
 
 __all__ = ["Stock", "StreakRule", "StreakSeen", "reach_stock"]
@@ -92,9 +92,8 @@ class Stock:
         Those not yet taken, as expected.
     depleted : ndarray of bool, shape (reaches,)
         Whether too little is left.
-    depletion : ndarray of float, shape (ways, reaches) or (reaches,)
-        Share of the magnetics of a fresh reach that is gone, in each way that the floods may have been, or in
-        each draw of the grade.
+    bed : Bed
+        Loads and magnetics left, in each way that the floods may have been, or in each draw of the grade.
     grade_draws : ndarray of float, shape (draws, reaches)
         Joint draws of the grade of the fresh bed.
     cutoff_grade : float
@@ -112,7 +111,7 @@ class Stock:
     loads_held: NDArray[np.float64]
     loads_left: NDArray[np.float64]
     depleted: NDArray[np.bool_]
-    depletion: NDArray[np.floating]
+    bed: Bed
     grade_draws: NDArray[np.floating]
     cutoff_grade: float
     shovel: Shovel
@@ -131,20 +130,22 @@ class Stock:
         Returns
         -------
         Standing
-            Yield of a fresh load, loads and depletion: what a day of digging is planned on.
+            What floods laid, and what of it was dug: what a day of digging is planned on.
         """
         count = len(self.loads_held)
         at = np.arange(count) if reaches is None else np.asarray(reaches, np.int64)
         draws = len(self.grade_draws)
         held = self.loads_held[at] * _streak_factor(draws, at, self.streak, self.seen)
-        way = np.arange(draws) % np.atleast_2d(self.depletion).shape[0]
+        laid, dug, richness = _as_laid(self.bed.of(at), self.streak.within_sd)
+        way = np.arange(draws) % len(laid)
         fresh_kg = load_magnetics_kg(self.grade_draws[:, at], self.shovel)
         # So that what is expected, and so the order of reaches, does not hang on the chance of draws.
         middle_kg = np.maximum(_mean_of_each(fresh_kg), 1e-12)
+        fresh_kg = fresh_kg * (self.load_kg[at] / middle_kg).astype(fresh_kg.dtype)
         return Standing(
-            fresh_load_kg=fresh_kg * (self.load_kg[at] / middle_kg).astype(fresh_kg.dtype),
-            loads_held=held,
-            depletion=np.atleast_2d(self.depletion)[:, at][way],
+            fresh_load_kg=fresh_kg * richness.astype(fresh_kg.dtype)[way],
+            loads_held=held * laid[way],
+            depletion=dug[way],
             within_sd=self.streak.within_sd,
         )
 
@@ -187,6 +188,18 @@ class Stock:
         ]
         names = ("mean", "p10", "p50", "p90")
         return Spread(**{name: np.concatenate([getattr(one, name) for one in parts]) for name in names})
+
+
+def _as_laid(
+    bed: Bed, within_sd: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Loads that floods laid, the share of their magnetics that was dug, and how rich they were, by way."""
+    laid, dug = np.ones(bed.loads.shape), np.zeros(bed.loads.shape)
+    # Most reaches of most sites are fresh, and the curve takes its time.
+    begun = np.flatnonzero((bed.loads < 1.0).any(axis=0))
+    laid[:, begun], share = bed.of(begun).on_curve(within_sd=within_sd)
+    dug[:, begun] = taken_share(share, within_sd=within_sd)
+    return laid, dug, bed.richness
 
 
 def _mean_of_each(draws: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -242,7 +255,7 @@ def reach_stock(
     streak: StreakRule,
     cutoff_grade: float,
     grade_mean: NDArray[np.float64] | None = None,
-    depletion: NDArray[np.floating] | None = None,
+    bed: Bed | None = None,
     seen: StreakSeen | None = None,
     held_factor: NDArray[np.float64] | None = None,
 ) -> Stock:
@@ -264,8 +277,9 @@ def reach_stock(
         Below it, digging is not worth it; 0 to 1.
     grade_mean : ndarray of float64, shape (reaches,), optional
         Exact expectation of the grade; the mean of the draws unless given.
-    depletion : ndarray of float, shape (ways, reaches), optional
-        Share of the magnetics that is gone, from `washgrade.dig.ledger.reckon`; nothing unless given.
+    bed : Bed, optional
+        What digging and floods have left, ways by reaches, from `washgrade.dig.ledger.reckon`; the fresh bed
+        unless given.
     seen : StreakSeen, optional
         What looks tell.
     held_factor : ndarray of float64, shape (reaches,), optional
@@ -274,19 +288,18 @@ def reach_stock(
     Returns
     -------
     Stock
-        Loads held and left, depletion; draws on demand.
+        Loads held and left, the bed; draws on demand.
 
     Raises
     ------
     InputError
-        If the shapes disagree, a depletion lies outside 0 to 1, or the cut-off is no share.
+        If the shapes disagree, a share of the bed lies outside 0 to 1, or the cut-off is no share.
 
     Notes
     -----
     Loads held = length x bed width x streak share x bite / volume of a load. The share of streaks in a reach
     is lognormal about the usual one; a look that finds none makes it likely to be small, by the chance
-    ``exp(-10 share)`` of finding none, and counts as far as the bed still lies as it was seen. Loads are
-    gone by the curve of decreasing returns (`washgrade.dig.returns`).
+    ``exp(-10 share)`` of finding none, and counts as far as the bed still lies as it was seen.
 
     Examples
     --------
@@ -305,22 +318,24 @@ def reach_stock(
             f"Invalid 'grade_draws' of shape {grade_draws.shape}. "
             f"It must be draws by {len(length_m)} reaches."
         )
-    gone = np.zeros((1, len(length_m))) if depletion is None else np.asarray(depletion)
-    if gone.ndim != 2 or gone.shape[1] != len(length_m) or not ((gone >= 0) & (gone <= 1)).all():
-        raise InputError("Invalid 'depletion'. It must hold shares from 0 to 1, ways by reaches.")
+    if bed is None:
+        bed = Bed.dug(np.zeros((1, len(length_m))))
+    for name in ("loads", "full", "left"):
+        share = np.asarray(getattr(bed, name))
+        if share.ndim != 2 or share.shape[1] != len(length_m) or not ((share >= 0) & (share <= 1)).all():
+            raise InputError(f"Invalid '{name}' of 'bed'. It must hold shares from 0 to 1, ways by reaches.")
     seen = StreakSeen() if seen is None else seen
     held = length_m * bed_width_m * streak.streak_share * streak.bite_m / (shovel.shovel_litres * 1e-3)
     if held_factor is not None:
         held = held * held_factor
     for reach in np.unique(seen.reach).tolist():
         held[reach] *= _streak_grid(streak, seen, reach)[2]
-    dug, left = gone.any(axis=0), held.copy()
-    left[dug] *= 1.0 - dug_share_of(gone[:, dug], within_sd=streak.within_sd).mean(axis=0)
+    left = held * bed.loads.mean(axis=0, dtype=np.float64)
     return Stock(
         loads_held=held,
         loads_left=left,
         depleted=left < streak.depleted_share * held,
-        depletion=gone,
+        bed=bed,
         grade_draws=grade_draws,
         cutoff_grade=cutoff_grade,
         shovel=shovel,

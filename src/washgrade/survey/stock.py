@@ -81,7 +81,6 @@ class Remains:
         import numpy as np
 
         from washgrade.dig.load import load_magnetics_kg
-        from washgrade.dig.returns import left_factor
 
         draws = found.grade.reach_draws
         per_load = load_magnetics_kg(draws, found.settings.shovel)
@@ -89,7 +88,7 @@ class Remains:
         if self.reckoning is not None:
             # What is left of a dug reach is poorer than what is gone.
             dug = np.flatnonzero(self.depletion > 0.0)
-            factor = left_factor(self.stock.depletion[:, dug], within_sd=found.settings.within_sd)
+            factor = self.stock.bed.of(dug).mean_load
             per_load[:, dug] *= factor[np.arange(len(draws)) % len(factor)]
             mean_kg[dug] *= factor.mean(axis=0)
         return per_load, mean_kg
@@ -238,8 +237,11 @@ def remains(found: Estimate, width_m: NDArray[np.float64], *, refill: bool = Tru
     if not past.dug:
         return Remains(stock=fresh, reckoning=None, depletion=np.zeros(count), refill=None)
     reckoning = past.reckon(fresh.loads_held * fresh.load_kg, loads_held=fresh.loads_held)
-    gone = found_again(found, reckoning.depletion, reaches=np.arange(count), moment_days=np.inf)
-    stock = reach_stock(**given, depletion=gone)
+    missing, bed = reckoning.depletion, reckoning.bed
+    gone = found_again(found, missing, reaches=np.arange(count), moment_days=np.inf)
+    if gone is not missing:
+        bed = bed.holding(1.0 - gone, within_sd=chosen.within_sd)
+    stock = reach_stock(**given, bed=bed)
     depletion = gone.mean(axis=0, dtype=np.float64)
     return Remains(
         stock=stock,

@@ -26,6 +26,8 @@ __all__ = ["learn_from"]
 STREAK_M = 0.02
 # A bed on which water ran at all has moved by this much, metres. Our choice.
 TOUCHED_M = 0.005
+# Readings that what is thought beforehand of the sand's variance counts for. Our choice.
+PRIOR_READINGS = 5.0
 # Paces of refill that are tried: logarithms of what scour in bites is multiplied by. They reach three
 # standard deviations of what is thought beforehand (`washgrade.storm.learn.Prior`).
 PACES = 9
@@ -195,7 +197,7 @@ def _repeats_for(
     unmoved_log = np.array(
         [np.log1p(-np.minimum(renewed(k)[:, telling], 1.0 - 1e-6)) for k in range(len(flood_day))]
     )
-    before = lasting_shares()[1]
+    before, variance = lasting_shares()[1], _total_variance(seen.value[hole])
     found, records = np.zeros((PACES, len(before))), 0
     # Gathered once, because there may be thousands of reaches.
     dug_in: dict[int, list[int]] = {}
@@ -208,7 +210,7 @@ def _repeats_for(
     for column, one in enumerate(telling.tolist()):
         digs = dug_in.get(one, [])
         events = _events(read_in.get(one, []), digs, seen, taken, here, dug, telling_digs, played, settings)
-        told = _log_likelihood(events, flood_day, unmoved_log[:, :, column])
+        told = _log_likelihood(events, flood_day, unmoved_log[:, :, column], variance)
         if digs:
             # What a digger left differs from what is foretold in more ways than the sand's own change: such
             # a reach tells of its refill, and nothing of how much of a pattern lasts.
@@ -216,6 +218,18 @@ def _repeats_for(
         found += told
         records += sum(event.value is not None for event in events) - 1
     return Repeats(strength_log=pace_log, log_likelihood=found, records=records)
+
+
+def _total_variance(value: NDArray[np.float64]) -> float:
+    """How much beds of this ground differ, variance of the logit: by its readings and what is thought."""
+    import numpy as np
+
+    from washgrade.sand.priors import Priors
+    from washgrade.survey.heeded import SCOOP_SD
+
+    before = Priors().total_sd ** 2
+    apart = float(np.sum((value - value.mean()) ** 2)) - (len(value) - 1) * SCOOP_SD**2 if len(value) else 0.0
+    return (PRIOR_READINGS * before + max(apart, 0.0)) / (PRIOR_READINGS + max(len(value) - 1, 0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -293,7 +307,10 @@ def _events(
 
 
 def _log_likelihood(
-    events: Sequence[_Event], flood_day: NDArray[np.float64], unmoved_log: NDArray[np.float64]
+    events: Sequence[_Event],
+    flood_day: NDArray[np.float64],
+    unmoved_log: NDArray[np.float64],
+    variance: float,
 ) -> NDArray[np.float64]:
     """How likely the readings of one reach are, paces by lasting shares; ``unmoved_log``: floods, paces."""
     import numpy as np
@@ -303,7 +320,7 @@ def _log_likelihood(
     from washgrade.storm.learn import lasting_shares
 
     priors = Priors()
-    variance, up_share = priors.total_sd**2, priors.up_share_a / (priors.up_share_a + priors.up_share_b)
+    up_share = priors.up_share_a / (priors.up_share_a + priors.up_share_b)
     moment = np.array([event.moment_days for event in events])
     # What all floods up to each event have left, events by paces.
     kept_log = (flood_day <= moment[:, None]).astype(np.float64) @ unmoved_log
