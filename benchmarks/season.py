@@ -20,9 +20,9 @@ the weights of the digs go in as records, the functions of `washgrade.survey` sa
 to come, which a digger knows. It sees nothing else. The weight of a dig that is written down is that of the
 cleaned product, of what was dug the share that the settings say. Its digger sees which strips are rich, so
 ``found_by_eye`` is 1 there and not 0.5. Two more things differ from a site's, for speed: 300 joint draws and
-not 1000, and the ranges and variances of the grade are averaged over anew every fifth morning and not every
-time. A sample on the way costs the loads of a quarter of an hour (what the walk takes for one unless told)
-and three minutes' way, at six minutes a load.
+not 1000, and the ranges and variances of the grade, and how much of its pattern lasts, are averaged over
+anew every fifth morning and not every time. A sample on the way costs the loads of a quarter of an hour (what
+the walk takes for one unless told) and three minutes' way, at six minutes a load.
 
 Policies with samples on the way all pay for them; perfect knowledge needs none. The rules of thumb get two a
 day at reaches they come by, and dig where the best of all readings was, or where it was good until a day
@@ -61,6 +61,7 @@ from washgrade.storm.basin import measure_basins
 from washgrade.storm.flood import Ground
 from washgrade.storm.grains import BEDS
 from washgrade.survey.answers import SEED, Estimate
+from washgrade.survey.lasting import weigh_past
 from washgrade.survey.past import past_of
 from washgrade.survey.stock import remains
 
@@ -215,7 +216,7 @@ class AsRank:
         )  # fmt: skip
         self.settings = Settings(curve_number=ground.curve_number)
         self.day, self.storms, self.digs, self.samples, self.seen = FIRST_DAY, [], [], [], []
-        self.weighed, self.anew = None, FIRST_DAY
+        self.weighed, self.learnt, self.anew = None, None, FIRST_DAY
         for reach, value in first:
             self.sampled(reach, value)
 
@@ -268,7 +269,10 @@ class AsRank:
         )  # fmt: skip
         if self.day >= self.anew:
             self.weighed, self.anew = None, self.day + timedelta(days=ANEW_DAYS)
-        self.weighed = weigh(self.channels, past.readings, settings=sampling, planar=False, like=self.weighed)
+        self.weighed, past = weigh_past(
+            past, settings=sampling, planar=False, like=self.weighed, learnt=self.learnt
+        )
+        self.learnt = past.learnt
         grade = grades(
             self.channels, self.weighed, rng=np.random.default_rng(SEED),
             cutoff_grade=self.settings.cutoff_grade, draws=DRAWS,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -154,6 +154,24 @@ class Learnt:
     def lasting_share(self) -> float:
         """Share of the moving sand's pattern that no flood renews, as expected."""
         return float(self.lasting_weights @ lasting_shares()[0])
+
+    def with_lasting(self, log_likelihood: NDArray[np.float64]) -> Learnt:
+        """Say what all readings together teach of the lasting share, in place of single reaches read again.
+
+        Parameters
+        ----------
+        log_likelihood : ndarray of float64, shape (ways, shares)
+            Of each of `lasting_shares`, but for a constant in each way; the ways count alike.
+
+        Returns
+        -------
+        Learnt
+            All else as it was.
+        """
+        before = np.log(lasting_shares()[1])
+        return replace(
+            self, lasting_weights=np.mean([_weights(before + one) for one in log_likelihood], axis=0)
+        )
 
     def lasting(self, probability: float, *, prior: bool = False) -> float:
         """Quantile of the lasting share.

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from washgrade.sand.weighed import Weighed
     from washgrade.survey.past import Past
 
-__all__ = ["Estimate", "estimate", "estimate_on", "grade_as_json", "past_on", "reach_grades"]
+__all__ = ["Estimate", "estimate", "estimate_on", "grade_as_json", "past_on", "reach_grades", "weigh_on"]
 
 # The joint draws come from one fixed stream, so that the same question gets the same answer.
 SEED, DRAWS = 1877, 1000
@@ -211,6 +211,42 @@ def past_on(
     return samples, laid, past
 
 
+def weigh_on(
+    opened: Site, layers: GroundLayers, past: Past, *, like: Estimate | None = None
+) -> tuple[Weighed, Past]:
+    """Weigh what the notebook says, the way a site's settings want it.
+
+    Parameters
+    ----------
+    opened : Site
+        The site.
+    layers : GroundLayers
+        Shape of the channels, and known sources.
+    past : Past
+        What has become of the ground.
+    like : Estimate, optional
+        Of another day, whose ranges, variances and lasting share stand.
+
+    Returns
+    -------
+    weighed : Weighed
+        The model.
+    past : Past
+        As `washgrade.survey.lasting.weigh_past` leaves it.
+    """
+    from washgrade.survey.lasting import weigh_past
+
+    chosen = opened.settings
+    return weigh_past(
+        past,
+        like=None if like is None else like.weighed,
+        learnt=None if like is None else like.past.learnt,
+        shape=layers.shape,
+        settings=chosen.sampling,
+        source_grade=None if layers.sources is None else layers.sources.beside(chosen.background_grade),
+    )
+
+
 def _estimate(
     opened: Site,
     facts: GroundFacts,
@@ -226,20 +262,12 @@ def _estimate(
     import numpy as np
 
     from washgrade.sand.grade import grades
-    from washgrade.sand.weighed import weigh
 
     chosen = opened.settings
     tell("replaying floods and digs", 0.05)
     samples, laid, past = past_on(opened, channels, layers, day)
     tell("weighing what the samples say", 0.1)
-    weighed = weigh(
-        channels,
-        past.readings,
-        shape=layers.shape,
-        settings=chosen.sampling,
-        source_grade=None if layers.sources is None else layers.sources.beside(chosen.background_grade),
-        like=None if like is None else like.weighed,
-    )
+    weighed, past = weigh_on(opened, layers, past, like=like)
     found = grades(
         channels,
         weighed,

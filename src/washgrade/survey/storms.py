@@ -131,12 +131,14 @@ def storms(site: Path | str, *, on: str | date | None = None) -> StormsTold:
         If the date or a setting is wrong.
     """
     from washgrade.files.groundstore import load_channels, load_ground_layers
-    from washgrade.survey.answers import past_on
+    from washgrade.survey.answers import past_on, weigh_on
 
     day = read_day(on)
     opened, _facts = open_ground(site)
     channels, layers = load_channels(opened), load_ground_layers(opened)
     _samples, _laid, past = past_on(opened, channels, layers, day)
+    # All readings together say how much of the pattern lasts.
+    _weighed, past = weigh_on(opened, layers, past)
     return StormsTold(day=day, channels=channels, settings=opened.settings, past=past)
 
 
