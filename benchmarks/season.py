@@ -216,7 +216,7 @@ class AsRank:
         )  # fmt: skip
         self.settings = Settings(curve_number=ground.curve_number)
         self.day, self.storms, self.digs, self.samples, self.seen = FIRST_DAY, [], [], [], []
-        self.weighed, self.learnt, self.anew = None, None, FIRST_DAY
+        self.like, self.anew = None, FIRST_DAY
         for reach, value in first:
             self.sampled(reach, value)
 
@@ -268,13 +268,11 @@ class AsRank:
             samples=self.samples, storms=self.storms, digs=self.digs, looks=[], ground=self.ground,
         )  # fmt: skip
         if self.day >= self.anew:
-            self.weighed, self.anew = None, self.day + timedelta(days=ANEW_DAYS)
-        self.weighed, past = weigh_past(
-            past, settings=sampling, planar=False, like=self.weighed, learnt=self.learnt
-        )
-        self.learnt = past.learnt
+            self.like, self.anew = None, self.day + timedelta(days=ANEW_DAYS)
+        weighed, past = weigh_past(past, settings=sampling, planar=False, like=self.like)
+        self.like = weighed, past.learnt
         grade = grades(
-            self.channels, self.weighed, rng=np.random.default_rng(SEED),
+            self.channels, weighed, rng=np.random.default_rng(SEED),
             cutoff_grade=self.settings.cutoff_grade, draws=DRAWS,
         )  # fmt: skip
         if self.laid is not None:
@@ -284,7 +282,7 @@ class AsRank:
         found = Estimate(
             site=None, day=self.day, facts=None, settings=self.settings, channels=self.channels,
             layers=SimpleNamespace(shape=self.shape), samples=tuple(self.samples), laid=None, past=past,
-            weighed=self.weighed, grade=grade,
+            weighed=weighed, grade=grade,
         )  # fmt: skip
         return found, remains(found, self.ground.width_m, refill=False)
 

@@ -27,6 +27,7 @@ from washgrade.sand.layers import Samples
 from washgrade.sand.sample import observations
 from washgrade.storm.season import order_events, replay
 from washgrade.survey.floods import storms_of
+from washgrade.survey.lasting import weigh_past
 from washgrade.survey.past import Past, past_of
 from washgrade.survey.refound import found_again
 
@@ -472,3 +473,19 @@ def test_samples_of_dug_reaches_teach_how_fast_they_refill():
     assert pace(empty) < 0.9 < 1.0 < pace(full)
     # A dug reach says nothing of how much of a pattern lasts.
     assert full.lasting_share == pytest.approx(past([]).learnt.lasting_share, abs=0.02)
+
+
+def test_all_readings_fade_by_the_share_that_they_teach() -> None:
+    """What is carried is L + (1 - L) of the bed left, with the L that comes of it; the youngest whole."""
+    found = past(RECORDS)
+    _, told = weigh_past(found, planar=False)
+    before, now = found.learnt.lasting_share, told.learnt.lasting_share
+    assert abs(now - before) > 1e-4
+    unmoved = (found.readings.carried - before) / (1.0 - before)
+    np.testing.assert_allclose(told.readings.carried, now + (1.0 - now) * unmoved, atol=1e-9)
+    young = sample("s9", "2026-02-20", 20, 0.1)
+    kept = weigh_past(past([*RECORDS, young]), planar=False)[1].readings
+    row = list(kept.sample_ids).index(("s9",))
+    assert kept.carried[row] == 1.0
+    dry = [one for one in RECORDS if not isinstance(one, Storm)]
+    assert weigh_past(still := past(dry), planar=False)[1] is still

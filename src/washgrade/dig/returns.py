@@ -261,7 +261,7 @@ class Bed:
         mean what `left_factor` says: q follows from the mean load, n from the count. Exact where no flood
         came, and where floods laid all anew or came to loads that were all dug or none. Between, what floods
         laid lies beside poorer loads that were left, and a curve of the same count and content stands for
-        both: the next fifth of the loads of half a reach brings 4 to 8 % less so than load by load
+        both: over sixty histories of digs and floods the next fifth of the loads was told 2 % low on the mean
         (tests/laws/test_dig_bed_laws.py).
         """
         mean = np.ones(np.shape(self.loads))

@@ -86,6 +86,8 @@ class Readings:
         At the places; the planar columns come last.
     along_sd_m : ndarray of float64, shape (places,)
         Standard deviation of the place along the channel, metres.
+    last_day : ndarray of datetime64, shape (places,)
+        Last day on which the place was read.
     planar : Planar or None
         The part across the land, if there is one.
     """
@@ -105,6 +107,7 @@ class Readings:
     trace_count: NDArray[np.float64]
     regressors: NDArray[np.float64]
     along_sd_m: NDArray[np.float64]
+    last_day: NDArray[np.datetime64]
     planar: Planar | None = None
 
     @property
@@ -142,6 +145,8 @@ def readings(
     place, older = rows_of(np.searchsorted(kept, node), len(kept))
     along_sd_m = np.full(len(node), np.inf)
     np.minimum.at(along_sd_m, member, seen.accuracy_m * RADIUS_TO_SD)
+    last_day = np.full(len(node), np.datetime64("0001-01-01"), "datetime64[D]")
+    np.maximum.at(last_day, member, seen.day)
     weighed, trace = ~seen.censored, seen.censored
     # Traces alike in place, limit and doubt are one entry with a count.
     alike, count = np.unique(
@@ -168,6 +173,7 @@ def readings(
             np.column_stack([regressors[node], planar.columns[node]]) if planar else regressors[node]
         ),
         along_sd_m=along_sd_m,
+        last_day=last_day,
         planar=planar,
     )
 

@@ -14,8 +14,8 @@ from washgrade.sand.weighed import Weighed
 
 __all__ = ["lasting_log_likelihood"]
 
-# Places and representatives looked at: the covariances of all pairs are written out. Our choice, because
-# three hundred places on three days and more tell the share to a tenth.
+# Places and representatives looked at. Our choice, because the covariances of all pairs are written out, and
+# the time grows with the cube of the places.
 MOST_PLACES, PARTS = 300, 12
 
 

@@ -239,8 +239,7 @@ def weigh_on(
     chosen = opened.settings
     return weigh_past(
         past,
-        like=None if like is None else like.weighed,
-        learnt=None if like is None else like.past.learnt,
+        like=None if like is None else (like.weighed, like.past.learnt),
         shape=layers.shape,
         settings=chosen.sampling,
         source_grade=None if layers.sources is None else layers.sources.beside(chosen.background_grade),

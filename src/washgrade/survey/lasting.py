@@ -9,20 +9,20 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from washgrade.sand.sample import Observations
+    from washgrade.sand.hyper import Readings
     from washgrade.sand.weighed import Weighed
     from washgrade.storm.learn import Learnt
     from washgrade.survey.past import Past
 
-__all__ = ["weigh_past", "with_lasting_share"]
+__all__ = ["weigh_past"]
 
 # Ranges and variances are averaged over anew where the lasting share moves by more than this from what they
-# were averaged with. Our choice, because less moves their middles by little against their doubt.
+# were averaged with. Our choice, because averaging takes the longest of all that is weighed.
 ANEW_BEYOND = 0.05
 
 
 def weigh_past(
-    past: Past, *, like: Weighed | None = None, learnt: Learnt | None = None, **given: Any
+    past: Past, *, like: tuple[Weighed, Learnt] | None = None, **given: Any
 ) -> tuple[Weighed, Past]:
     """Weigh the readings of a past, and let them say how much of the pattern lasts.
 
@@ -30,10 +30,8 @@ def weigh_past(
     ----------
     past : Past
         What has become of the ground.
-    like : Weighed, optional
-        A model of the same ground whose ranges and variances stand.
-    learnt : Learnt, optional
-        What was learnt with that model: its lasting share stands too.
+    like : tuple of Weighed and Learnt, optional
+        A model of the same ground and what was learnt with it: ranges, variances and lasting share stand.
     **given
         Further arguments of `washgrade.sand.weighed.weigh`.
 
@@ -55,35 +53,22 @@ def weigh_past(
     from washgrade.sand.weighed import weigh
     from washgrade.storm.learn import lasting_shares
 
-    if like is not None and learnt is not None:
-        past = with_lasting_share(past, learnt.lasting_weights)
-        return weigh(past.channels, past.readings, like=like, **given), past
-    weighed = weigh(past.channels, past.readings, like=like, **given)
+    if like is not None:
+        past = _with_lasting_share(past, like[1].lasting_weights)
+        return weigh(past.channels, past.readings, like=like[0], **given), past
+    weighed = weigh(past.channels, past.readings, **given)
     if not (past.readings.carried < 1.0).any():
         return weighed, past
-    unmoved = _unmoved_between(past, weighed.observations)
+    unmoved = _unmoved_between(past, weighed.read)
     told = past.learnt.with_lasting(lasting_log_likelihood(weighed, unmoved, lasting_shares()[0]))
     moved = abs(told.lasting_share - past.learnt.lasting_share)
-    past = with_lasting_share(past, told.lasting_weights)
-    again = None if like is None and moved > ANEW_BEYOND else weighed
+    past = _with_lasting_share(past, told.lasting_weights)
+    again = None if moved > ANEW_BEYOND else weighed
     return weigh(past.channels, past.readings, like=again, **given), past
 
 
-def with_lasting_share(past: Past, lasting_weights: NDArray[np.float64]) -> Past:
-    """Hold a past with another lasting share.
-
-    Parameters
-    ----------
-    past : Past
-        The past.
-    lasting_weights : ndarray of float64, shape (shares,)
-        Weights of `washgrade.storm.learn.lasting_shares`.
-
-    Returns
-    -------
-    Past
-        With its readings, and those of dug reaches, faded accordingly.
-    """
+def _with_lasting_share(past: Past, lasting_weights: NDArray[np.float64]) -> Past:
+    """Fade the readings of a past, and those of dug reaches, with another lasting share."""
     learnt = replace(past.learnt, lasting_weights=lasting_weights)
     before, now = past.learnt.lasting_share, learnt.lasting_share
 
@@ -103,23 +88,18 @@ def with_lasting_share(past: Past, lasting_weights: NDArray[np.float64]) -> Past
     )
 
 
-def _unmoved_between(past: Past, seen: Observations) -> NDArray[np.float64]:
+def _unmoved_between(past: Past, read: Readings) -> NDArray[np.float64]:
     """Share of the bed that the floods between the days of two places left, on the mean of all places."""
     # One share for each flood, so that the matrix is positive semidefinite whatever the floods did where. A
     # flood on a reading's own day came before it.
     import numpy as np
 
-    # As `washgrade.sand.hyper.readings` puts readings together in places.
-    kinds, member = np.unique(np.column_stack([seen.node, -seen.carried]), axis=0, return_inverse=True)
-    node = kinds[:, 0].astype(np.int64)
-    last_day = np.zeros(len(node), np.int64)
-    # Days since 1970 turned to those of `date.toordinal`.
-    np.maximum.at(last_day, member.ravel(), seen.day.astype(np.int64) + 719_163)
+    node = read.node.astype(np.int64)
     kept_log = [
         float(np.log1p(-np.minimum(past.renewed(storm, node).mean(axis=0), 1.0 - 1e-6)).mean())
         for storm in range(len(past.events))
     ]
     so_far = np.concatenate([[0.0], np.cumsum(kept_log)])
-    flood_day = np.array([int(event.moment_days) for event in past.events])
-    moved = so_far[np.searchsorted(flood_day, last_day, side="right")]
+    flood_day = np.array([event.day for event in past.events], "datetime64[D]")
+    moved = so_far[np.searchsorted(flood_day, read.last_day, side="right")]
     return np.asarray(np.exp(-np.abs(moved[:, None] - moved)))

@@ -137,8 +137,9 @@ def storms(site: Path | str, *, on: str | date | None = None) -> StormsTold:
     opened, _facts = open_ground(site)
     channels, layers = load_channels(opened), load_ground_layers(opened)
     _samples, _laid, past = past_on(opened, channels, layers, day)
-    # All readings together say how much of the pattern lasts.
-    _weighed, past = weigh_on(opened, layers, past)
+    if past.events:
+        # All readings together say how much of the pattern lasts.
+        _weighed, past = weigh_on(opened, layers, past)
     return StormsTold(day=day, channels=channels, settings=opened.settings, past=past)
 
 
